@@ -1,0 +1,5 @@
+"""Stanch: an open bench for assays that read the shear modulus of clotting blood."""
+
+from stanch.version import __version__
+
+__all__ = ["__version__"]

@@ -1,0 +1,1 @@
+"""Per-push moduli to a posterior curve with sample paths."""

@@ -1,0 +1,1 @@
+"""Echoes to displacement."""

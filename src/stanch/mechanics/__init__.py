@@ -1,0 +1,1 @@
+"""Displacement to modulus and viscosity: geometry, response, inversion."""

@@ -1,0 +1,1 @@
+"""The assay document, readings and contrasts."""

@@ -1,0 +1,79 @@
+"""The records of the readings stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stanch.estimate import Estimate
+
+__all__ = ["Contrast", "Reading", "WellReadings"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading of one well: the estimate in SI units, and the samples it came from.
+
+    Parameters
+    ----------
+    key : str
+        Of ``quantities.QUANTITIES``.
+    estimate : Estimate
+        In SI units.
+    samples : ndarray, shape (path,)
+        Joint samples, +inf "not reached by the end", -inf "before the first push" [SI unit]; empty when unavailable.
+    """
+
+    key: str
+    estimate: Estimate
+    samples: Floats
+
+
+@dataclass(frozen=True)
+class WellReadings:
+    """All readings of one well, in a fixed order."""
+
+    well: str
+    readings: tuple[Reading, ...]
+
+    def __getitem__(self, key: str) -> Reading:
+        for reading in self.readings:
+            if reading.key == key:
+                return reading
+        raise KeyError(key)
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """A number from two wells that differ in exactly one additive.
+
+    Parameters
+    ----------
+    name : str
+        As the assay document names it.
+    kind : str
+        ratio, difference, share or decline.
+    key : str
+        The reading compared; for a decline the number reported (retention ...).
+    base, other : str
+        Names of the wells.
+    estimate : Estimate
+        In SI units.
+    samples : ndarray, shape (path,)
+        Joint samples; empty when unavailable.
+    warnings : tuple of str
+        Such as a skipped check.
+    """
+
+    name: str
+    kind: str
+    key: str
+    base: str
+    other: str
+    estimate: Estimate
+    samples: Floats
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""The recording: everything captured from one sample in one run, raw."""

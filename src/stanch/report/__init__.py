@@ -1,0 +1,1 @@
+"""Views: plain data to text, JSON, CSV and HTML."""

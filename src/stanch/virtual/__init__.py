@@ -1,0 +1,1 @@
+"""The virtual instrument: a recording with known truth."""
