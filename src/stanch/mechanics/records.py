@@ -21,7 +21,8 @@ LOG_OFFSET = 10.0
 class SpectralTable:
     """Stokes-operator eigenvalues of a well and how force and beam couple to each row.
 
-    What the beam sees at one depth is ``(F/rho) sum_n force[n] beam[k, n, z] h(t; G lambda_n/rho, eta lambda_n/(2 rho))``
+    What the beam sees at one depth is
+    ``(F/rho) sum_n force[n] beam[k, n, z] h(t; G lambda_n/rho, eta lambda_n/(2 rho))``
     with h the response of a damped unit oscillator to the push.
 
     Parameters
