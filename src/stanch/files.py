@@ -40,7 +40,10 @@ def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
         raise UsageError(f"output {target}", got="a folder", allowed="a file name", do="Name a file in it.")
     if not target.parent.is_dir():
         raise UsageError(
-            f"output {target}", got=f"no folder {target.parent}", allowed="an existing folder", do="Make the folder first."
+            f"output {target}",
+            got=f"no folder {target.parent}",
+            allowed="an existing folder",
+            do="Make the folder first.",
         )
     if target.exists() and not overwrite:
         raise OutputExistsError(
