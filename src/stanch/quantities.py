@@ -159,8 +159,8 @@ def parse_quantity(text: object, kind: str, where: str) -> float:
         raise UnitError(where, got=text, allowed=f"a number and a unit of {kind} ({allowed})", do="Correct the value.")
     if match.group(2) is None:
         raise UnitError(where, got=text, allowed=f"a unit of {kind} ({allowed})", do="Add the unit.")
-    found = unit(match.group(2), where)
-    if found.kind != kind:
+    found = UNITS.get(_ALIASES.get(match.group(2), match.group(2)))
+    if found is None or found.kind != kind:
         raise UnitError(where, got=text, allowed=f"a unit of {kind} ({allowed})", do="Correct the unit.")
     # A decimal power is divided by where that is the exact operation: 125 us is 125/1e6, not 125*1e-6.
     inverse = 1.0 / found.scale

@@ -100,9 +100,7 @@ def _run(args: list[str] | None) -> int:
     except Exception as error:
         if logging.getLogger("stanch").isEnabledFor(logging.INFO):
             logging.getLogger("stanch").exception("internal fault")
-        _line(
-            f"stanch: a fault of ours: {type(error).__name__}: {error}. Run again with -v for the traceback and report it."
-        )
+        _line(f"stanch: a fault of ours: {type(error).__name__}: {error}. Run with -v for the traceback and report it.")
         return 1
 
 
