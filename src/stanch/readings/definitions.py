@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["CONTRAST_KINDS", "DECLINE_REPORTS", "ContrastDefinition", "Definitions"]
+__all__ = ["CONTRAST_KINDS", "DECLINE_REPORTS", "DIFFERENCE_REPORTS", "ContrastDefinition", "Definitions"]
 
 CONTRAST_KINDS = ("ratio", "difference", "share", "decline")
+DIFFERENCE_REPORTS = ("difference", "remainder")
 DECLINE_REPORTS = ("retention", "excess_loss_rate", "total_retention", "shared_decline")
 
 
@@ -52,7 +53,10 @@ class ContrastDefinition:
     block_fraction, block_fraction_sd : float or None
         Fraction of the platelet part that the reagent lot blocks, and its standard uncertainty [-].
     report : str or None
-        What a decline reports: retention, excess_loss_rate, total_retention or shared_decline.
+        What a decline reports: retention, excess_loss_rate, total_retention or shared_decline. A difference
+        reports ``difference`` (None means that) or ``remainder``: the reading of the other well itself, read at the
+        base well's anchor - with a block fraction b, (other - (1 - b) base)/b. So a fibrin modulus is the
+        remainder of the pair whose difference is the platelet modulus.
     inverse : bool
         For a ratio: other over base in place of base over other.
     """
