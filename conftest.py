@@ -1,4 +1,4 @@
-"""A real browser for the tests marked ``browser``: skipped with a reason where there is none, failed where CI is set."""
+"""A real browser for tests marked ``browser``: skipped with a reason where there is none, failed where CI is set."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def chromium() -> Iterator[Any]:
 
 @pytest.fixture
 def offline_page(chromium: Any) -> Iterator[Any]:
-    """A page without network; what it asked for from outside is in ``page.asked_outside``, its errors in ``page.faults``."""
+    """A page without network; ``page.asked_outside`` holds what it asked for, ``page.faults`` its errors."""
     context = chromium.new_context(offline=True, viewport={"width": 1280, "height": 900})
     page = context.new_page()
     page.asked_outside = []

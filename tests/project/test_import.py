@@ -1,0 +1,27 @@
+"""``import stanch`` is light, and its public names are the documented ones."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("scipy", "numba", "matplotlib", "pandas", "xarray", "pyarrow", "h5py", "pydantic", "jinja2")
+
+
+def _loaded_after(statement: str) -> set[str]:
+    program = f"{statement}\nimport sys, json\nprint(json.dumps(sorted(m for m in sys.modules)))"
+    done = subprocess.run([sys.executable, "-P", "-c", program], capture_output=True, text=True, check=True)
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+@pytest.mark.parametrize("statement", ["import stanch", "import stanch.cli.main"])
+def test_heavy_libraries_are_loaded_only_on_use(statement: str) -> None:
+    assert sorted(_loaded_after(statement) & set(HEAVY)) == []
+
+
+def test_every_public_name_can_be_reached() -> None:
+    import stanch
+
+    for name in stanch.__all__:
+        assert getattr(stanch, name) is not None
