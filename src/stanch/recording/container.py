@@ -1,0 +1,10 @@
+"""The recording container: create, append, open, read, recover.
+
+One HDF5 file holds everything captured from one sample in one run. See ``docs/reference/recording-format.md``.
+"""
+
+from stanch.recording.layout import WellLayout
+from stanch.recording.reader import Note, Recording, open_recording
+from stanch.recording.writer import Writer, create
+
+__all__ = ["Note", "Recording", "WellLayout", "Writer", "create", "open_recording"]
