@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Evidence", "Finding", "QualitySign"]
+__all__ = ["Evidence", "Finding", "Outcome", "QualitySign"]
+
+Outcome = Literal["supports", "does_not_support", "undecided", "suppressed"]
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,12 @@ class Finding:
         Why it is suppressed.
     depends_on : tuple of str
         Keys of earlier findings.
+    group : str
+        quality, heparin, factors, fibrin, platelets or lysis.
+    outcome : str
+        supports, does_not_support, undecided or suppressed.
+    approved : bool
+        Whether the rule names who approved it and its evidence.
     """
 
     key: str
@@ -49,6 +57,9 @@ class Finding:
     suppressed: bool
     why: str
     depends_on: tuple[str, ...] = ()
+    group: str = "quality"
+    outcome: Outcome = "undecided"
+    approved: bool = True
 
 
 @dataclass(frozen=True)

@@ -374,7 +374,9 @@ class _Compiler:
             if tolerance is not None and tolerance < 0:
                 self.problems.append(f"{path}.tolerance: got {p.tolerance}; allowed: zero or more")
         wells = tuple(p.not_above or ())
-        return PairConstraint(p.name, p.reading or "", wells, p.contrast or "", at_most, tolerance or 0.0, relative)
+        return PairConstraint(
+            p.name, p.reading or "", wells, p.contrast or "", at_most, tolerance or 0.0, relative, p.at_most or ""
+        )
 
     def _condition(self, path: str, c: ConditionText, limits: tuple[Limit, ...]) -> Condition:
         before = len(self.problems)

@@ -123,6 +123,8 @@ class PairConstraint:
         By which it may be passed: well-to-well repeatability [SI unit, or relative].
     relative : bool
         Whether `tolerance` is a fraction of the second well's reading.
+    at_most_text : str
+        `at_most` as written.
     """
 
     name: str
@@ -132,6 +134,7 @@ class PairConstraint:
     at_most: float | None
     tolerance: float
     relative: bool
+    at_most_text: str = ""
 
 
 @dataclass(frozen=True)
@@ -248,9 +251,9 @@ class AssayDocument:
     sha256: str
     where: str
 
-    def definitions(self) -> tuple[Definitions, tuple[ContrastDefinition, ...]]:
-        """How curves are read and wells compared."""
-        return self.reading_definitions, self.contrasts
+    def definitions(self) -> Definitions:
+        """How the curve of a well is read."""
+        return self.reading_definitions
 
     def limits_of(self, of: str, well: str = "") -> tuple[Limit, ...]:
         """Limits of a reading of a well, of a contrast, or of an accepted fact."""
