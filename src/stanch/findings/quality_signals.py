@@ -168,8 +168,8 @@ def sedimentation(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign
     if abs(drift) > limits.sedimentation and abs(slope) > limits.significance * error:
         minutes = float(time[-1] - time[0]) / 60
         text = (
-            f"The echo profile tilted by {drift:+.1f} dB from the near to the far half in {minutes:.1f} min while liquid: "
-            "cells were settling."
+            f"The echo profile tilted by {drift:+.1f} dB from the near to the far half in {minutes:.1f} min while "
+            "liquid: cells were settling."
         )
         yield QualitySign("sedimentation", one.well.name, "flag", text, _tuple(liquid))
 

@@ -1,0 +1,47 @@
+"""From SI to the surface: which unit a number is shown in, and the cautions every output carries."""
+
+from __future__ import annotations
+
+from stanch.echo.records import PushFlag
+from stanch.estimate import Estimate
+from stanch.quantities import QUANTITIES, UNITS
+from stanch.readings.records import Contrast, Reading
+
+__all__ = ["CAUTIONS", "contrast_surface", "flag_words", "label", "reading_surface"]
+
+CAUTIONS = (
+    "For research and assay development. Not a medical device.",
+    "Treatment decisions belong to licensed clinicians under local protocols.",
+    "Blood is infectious until shown otherwise.",
+)
+
+
+def label(key: str) -> str:
+    """The label of a quantity; the key itself where it has none."""
+    found = QUANTITIES.get(key)
+    return found.label if found is not None else key
+
+
+def reading_surface(reading: Reading) -> Estimate:
+    """A reading's estimate in the surface unit of its quantity."""
+    return _scaled(reading.estimate, QUANTITIES[reading.key].unit if reading.key in QUANTITIES else None)
+
+
+def contrast_surface(contrast: Contrast) -> Estimate:
+    """A contrast's estimate in its surface unit: a share in %, a ratio as it is, else that of the quantity."""
+    if contrast.kind == "share":
+        return _scaled(contrast.estimate, "%")
+    if contrast.kind == "ratio":
+        return _scaled(contrast.estimate, "1")
+    return _scaled(contrast.estimate, QUANTITIES[contrast.key].unit if contrast.key in QUANTITIES else None)
+
+
+def _scaled(estimate: Estimate, unit: str | None) -> Estimate:
+    if unit is None or UNITS[unit].kind != UNITS[estimate.unit].kind:
+        return estimate
+    return estimate.scaled(unit)
+
+
+def flag_words(flags: int) -> str:
+    """The bits of a push flag as words: ``"saturated drift"``; empty when none is set."""
+    return " ".join(str(bit.name).lower() for bit in PushFlag if bit is not PushFlag.NONE and flags & int(bit))

@@ -1,0 +1,138 @@
+"""The result as four CSV tables; the unit is in the header or in its own column, an empty cell is "none"."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+from stanch.estimate import Estimate
+from stanch.pipeline import Result, WellResult
+from stanch.report.surface import contrast_surface, flag_words, label, reading_surface
+
+__all__ = ["CONTRAST_COLUMNS", "CURVE_COLUMNS", "PUSH_COLUMNS", "READING_COLUMNS", "tables"]
+
+PUSH_COLUMNS = (
+    "well",
+    "push",
+    "time_s",
+    "modulus_pa",
+    "modulus_low_pa",
+    "modulus_high_pa",
+    "viscosity_pa_s",
+    "viscosity_low_pa_s",
+    "viscosity_high_pa_s",
+    "force_n_per_m3",
+    "coherence",
+    "flag",
+)
+CURVE_COLUMNS = (
+    "well",
+    "time_s",
+    "modulus_pa",
+    "modulus_low_pa",
+    "modulus_high_pa",
+    "viscosity_pa_s",
+    "viscosity_low_pa_s",
+    "viscosity_high_pa_s",
+)
+_ESTIMATE = ("value", "low", "high", "systematic", "unit", "status", "why")
+READING_COLUMNS = ("well", "name", "label", *_ESTIMATE)
+CONTRAST_COLUMNS = ("name", "kind", "reading", "base", "other", *_ESTIMATE, "warnings")
+
+Cell = str | int | float | None
+
+
+def tables(result: Result) -> dict[str, str]:
+    """CSV texts by file name.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    dict of str to str
+        ``pushes.csv``, ``curve.csv``, ``readings.csv``, ``contrasts.csv``; RFC 4180 with line feeds.
+    """
+    readings = (
+        (one.well.name, r.key, label(r.key), *_cells(reading_surface(r)))
+        for one in result.wells
+        if one.readings is not None
+        for r in one.readings.readings
+    )
+    contrasts = (
+        (c.name, c.kind, c.key, c.base, c.other, *_cells(contrast_surface(c)), " ".join(c.warnings))
+        for c in result.contrasts
+    )
+    return {
+        "pushes.csv": _csv(PUSH_COLUMNS, (row for one in result.wells for row in _pushes(one))),
+        "curve.csv": _csv(CURVE_COLUMNS, (row for one in result.wells for row in _curve(one))),
+        "readings.csv": _csv(READING_COLUMNS, readings),
+        "contrasts.csv": _csv(CONTRAST_COLUMNS, contrasts),
+    }
+
+
+def _csv(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+    sink = io.StringIO()
+    writer = csv.writer(sink, lineterminator="\n")
+    writer.writerow(header)
+    for row in rows:
+        writer.writerow([_cell(x) for x in row])
+    return sink.getvalue()
+
+
+def _cell(value: Cell) -> str:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    return repr(value) if isinstance(value, float) else str(value)
+
+
+def _cells(estimate: Estimate) -> tuple[Cell, ...]:
+    return tuple(estimate.as_dict()[name] for name in _ESTIMATE)
+
+
+def _pushes(one: WellResult) -> Iterable[tuple[Cell, ...]]:
+    m = one.moduli
+    if m is None:
+        return
+    coherence = one.displacement.coherence if one.displacement is not None else None
+    for k in range(m.push_time.size):
+        words = flag_words(int(m.flags[k]))
+        if not m.usable[k] and "refused" not in words.split():
+            words = f"{words} unusable".strip()
+        # Where a modulus of zero is not rejected there is no value, only its interval.
+        modulus = float(m.modulus[k]) if m.zero_rejected[k] else None
+        yield (
+            one.well.name,
+            k,
+            float(m.push_time[k]),
+            modulus,
+            float(m.modulus_low[k]),
+            float(m.modulus_high[k]),
+            float(m.viscosity[k]),
+            float(m.viscosity_low[k]),
+            float(m.viscosity_high[k]),
+            float(m.force[k]),
+            float(coherence[k]) if coherence is not None else None,
+            words,
+        )
+
+
+def _curve(one: WellResult) -> Iterable[tuple[Cell, ...]]:
+    c = one.curve
+    if c is None:
+        return
+    for k in range(c.time.size):
+        viscosity: tuple[Cell, ...] = (None, None, None)
+        if c.viscosity is not None and c.viscosity_low is not None and c.viscosity_high is not None:
+            viscosity = (float(c.viscosity[k]), float(c.viscosity_low[k]), float(c.viscosity_high[k]))
+        yield (
+            one.well.name,
+            float(c.time[k]),
+            float(c.modulus[k]),
+            float(c.low[k]),
+            float(c.high[k]),
+            *viscosity,
+        )
