@@ -114,8 +114,8 @@ def oscillator(time: ArrayLike, stiffness: ArrayLike, damping: ArrayLike, durati
 
     Notes
     -----
-    With ``EC = exp(-bt) cosh(st)``, ``ES = exp(-bt) sinh(st)/s``, ``s^2 = b^2 - W`` of either sign, the step response is
-    ``S = (1 - EC - b ES)/W``, its derivative in b is ``-2 dES/d(s^2)``. Where s^2 > 0 the slow root is taken as
+    With ``EC = exp(-bt) cosh(st)``, ``ES = exp(-bt) sinh(st)/s``, ``s^2 = b^2 - W`` of either sign, the step response
+    is ``S = (1 - EC - b ES)/W``, its derivative in b is ``-2 dES/d(s^2)``. Where s^2 > 0 the slow root is taken as
     ``W/(b + s)``, so that W -> 0 and W < 0 lose no digits; where s t is small, series. After the push the state
     ``(q, u = q' + b q)`` moves freely: ``q(t) = EC q + ES u``.
     """

@@ -1,0 +1,782 @@
+"""The compiled form of :mod:`stanch.mechanics.response`: traces by recurrence, whitening, and the fit of every push.
+
+After the push each row moves freely, so at equally spaced frames ``q_(k+1) = alpha q_k - beta q_(k-1)`` with
+``alpha = 2 EC(dt)`` and ``beta = exp(-2 b dt)``; the derivatives follow by differentiating that. Rows are innermost, so
+that the compiler turns them into vector instructions. Frames before, inside or irregularly spaced after the push are
+taken in closed form.
+
+Importing this module loads numba; import it only where pushes are fitted.
+"""
+
+# The compiler infers the types of these functions.
+# mypy: disable-error-code="no-untyped-def, no-untyped-call"
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+__all__ = ["MOST_ROWS", "fit_pushes", "linearise_pushes", "pick_starts", "traces"]
+
+MOST_ROWS = 520
+"""Longest table the work space holds; not a power of two in bytes, so that the arrays do not share cache lines."""
+
+S = MOST_ROWS
+_LOOSE = {"reassoc", "contract", "nsz", "arcp"}
+
+CONVERGED, STALLED, AT_BOUND, NO_PUSH = 0, 1, 2, 3
+LOW_Y, HIGH_Y = math.log(0.5), math.log(2e5)
+LOW_E, HIGH_E = math.log(1e-5), math.log(100.0)
+
+
+@njit(cache=True, nogil=True)
+def _basis(t, w, b):
+    """EC, ES and dES/d(s^2) at one time; see ``response.oscillator``."""
+    sigma = b * b - w
+    z = sigma * t * t
+    if abs(z) < 0.02:
+        e = math.exp(-b * t)
+        ec = e * (1 + z * (1 / 2 + z * (1 / 24 + z * (1 / 720 + z * (1 / 40320 + z / 3628800)))))
+        es = e * t * (1 + z * (1 / 6 + z * (1 / 120 + z * (1 / 5040 + z * (1 / 362880 + z / 39916800)))))
+        ds = e * t * t * t * (1 / 6 + z * (1 / 60 + z * (1 / 1680 + z * (1 / 90720 + z / 7983360))))
+        return ec, es, ds
+    if z > 0:
+        s = math.sqrt(sigma)
+        slow = math.exp(-w / (b + s) * t)
+        fast = math.exp(-(b + s) * t)
+        ec = 0.5 * (slow + fast)
+        es = 0.5 * (slow - fast) / s
+    else:
+        r = math.sqrt(-sigma)
+        e = math.exp(-b * t)
+        ec = e * math.cos(r * t)
+        es = e * math.sin(r * t) / r
+    return ec, es, (t * ec - es) / (2 * sigma)
+
+
+@njit(cache=True, nogil=True)
+def _phi(x):
+    if abs(x) < 1e-12:
+        return 1.0 - 0.5 * x
+    return -math.expm1(-x) / x
+
+
+@njit(cache=True, nogil=True)
+def _phi_slope(x):
+    if abs(x) >= 0.5:
+        return ((1 + x) * math.exp(-x) - 1) / (x * x)
+    total = 0.0
+    factorial = 355687428096000.0
+    for k in range(16, 0, -1):
+        total = total * x + (k if k % 2 == 0 else -k) / factorial
+        factorial /= k + 1
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _step(t, w, b, ec, es, ds):
+    """Response at t > 0 to a force that stays on and its derivative in W; that in b is -2 ds."""
+    wt = w * t * t
+    bt = b * t
+    if bt < 0.2 and abs(wt) < 0.05:
+        older, old, older_w, old_w = 0.0, 0.5, 0.0, 0.0
+        total, total_w = 0.5, 0.0
+        for k in range(1, 16):
+            scale = 1.0 / ((k + 2) * (k + 1))
+            new = -(2 * bt * (k + 1) * old + wt * older) * scale
+            new_w = -(2 * bt * (k + 1) * old_w + wt * older_w + older) * scale
+            older, old, older_w, old_w = old, new, old_w, new_w
+            total += new
+            total_w += new_w
+        return total * t * t, total_w * t * t * t * t
+    sigma = b * b - w
+    if sigma * t * t >= 0.02:
+        s = math.sqrt(sigma)
+        slow, fast = w / (b + s) * t, (b + s) * t
+        q = t * (_phi(slow) - _phi(fast)) / (2 * s)
+        return q, q / (2 * sigma) + t * t * (_phi_slope(slow) + _phi_slope(fast)) / (4 * sigma)
+    q = (1 - ec - b * es) / w
+    return q, (-q + 0.5 * t * es + b * ds) / w
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _march(work, rows, frames, out, first):
+    """Add up and advance all rows over equally spaced frames."""
+    for k in range(frames):
+        a = 0.0
+        a_w = 0.0
+        a_b = 0.0
+        for n in range(rows):
+            x, x_w, x_b = work[n], work[S + n], work[2 * S + n]
+            p, p_w, p_b = work[3 * S + n], work[4 * S + n], work[5 * S + n]
+            alpha, beta = work[6 * S + n], work[7 * S + n]
+            a += work[11 * S + n] * x
+            a_w += work[12 * S + n] * x_w
+            a_b += work[12 * S + n] * x_b
+            work[3 * S + n], work[4 * S + n], work[5 * S + n] = x, x_w, x_b
+            work[n] = alpha * x - beta * p
+            work[S + n] = alpha * x_w + work[8 * S + n] * x - beta * p_w
+            work[2 * S + n] = alpha * x_b + work[9 * S + n] * x - beta * p_b - work[10 * S + n] * p
+        out[0, first + k] = a
+        out[1, first + k] = a_w
+        out[2, first + k] = a_b
+
+
+@njit(cache=True, nogil=True)
+def _trace(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, out):
+    """Trace per unit force and its derivatives in G and eta into out[0..2]; `spacing` 0 means irregular frames."""
+    rows = scale.size
+    frames = time.size
+    out[:, :after] = 0.0
+    if spacing == 0.0:
+        out[:, :] = 0.0
+    for n in range(rows):
+        w, b = modulus * scale[n], 0.5 * viscosity * scale[n]
+        c = coefficient[n]
+        c_scale = c * scale[n]
+        for k in range(inside, after):
+            ec, es, ds = _basis(time[k], w, b)
+            q, q_w = _step(time[k], w, b, ec, es, ds)
+            out[0, k] += c * q
+            out[1, k] += c_scale * q_w
+            out[2, k] -= c_scale * ds
+        if after == frames:
+            continue
+        ec, es, ds = _basis(duration, w, b)
+        q, q_w = _step(duration, w, b, ec, es, ds)
+        q_b = -2.0 * ds
+        u = es + b * q
+        u_w = -ds + b * q_w
+        u_b = -duration * es + 2 * b * ds + q + b * q_b
+        if spacing == 0.0:
+            for k in range(after, frames):
+                t = time[k] - duration
+                ec, es, ds = _basis(t, w, b)
+                ec_w, es_w = -0.5 * t * es, -ds
+                ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
+                out[0, k] += c * (ec * q + es * u)
+                out[1, k] += c_scale * (ec * q_w + es * u_w + ec_w * q + es_w * u)
+                out[2, k] += 0.5 * c_scale * (ec * q_b + es * u_b + ec_b * q + es_b * u)
+            continue
+        t = time[after] - duration
+        ec, es, ds = _basis(t, w, b)
+        ec_w, es_w = -0.5 * t * es, -ds
+        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
+        sigma = b * b - w
+        x = ec * q + es * u
+        x_w = ec * q_w + es * u_w + ec_w * q + es_w * u
+        x_b = ec * q_b + es * u_b + ec_b * q + es_b * u
+        v = sigma * es * q + ec * u
+        v_w = sigma * (es * q_w + es_w * q) - es * q + ec * u_w + ec_w * u
+        v_b = sigma * (es * q_b + es_b * q) + 2 * b * es * q + ec * u_b + ec_b * u
+        t = spacing
+        ec, es, ds = _basis(t, w, b)
+        ec_w = -0.5 * t * es
+        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
+        # March from the second frame: slots 0-2 hold it, 3-5 the first.
+        work[n] = ec * x + es * v
+        work[S + n] = ec * x_w + es * v_w + ec_w * x - ds * v
+        work[2 * S + n] = ec * x_b + es * v_b + ec_b * x + es_b * v
+        work[3 * S + n], work[4 * S + n], work[5 * S + n] = x, x_w, x_b
+        beta = math.exp(-2 * b * t)
+        work[6 * S + n], work[7 * S + n] = 2 * ec, beta
+        work[8 * S + n], work[9 * S + n], work[10 * S + n] = 2 * ec_w, 2 * ec_b, -2 * t * beta
+        work[11 * S + n], work[12 * S + n] = c, c_scale
+        out[0, after] += 0.0
+    if spacing != 0.0 and after < frames:
+        a, a_w, a_b = 0.0, 0.0, 0.0
+        for n in range(rows):
+            a += work[11 * S + n] * work[3 * S + n]
+            a_w += work[12 * S + n] * work[4 * S + n]
+            a_b += work[12 * S + n] * work[5 * S + n]
+        out[0, after], out[1, after], out[2, after] = a, a_w, a_b
+        _march(work, rows, frames - after - 1, out, after + 1)
+        for k in range(after, frames):
+            out[2, k] *= 0.5
+
+
+@njit(cache=True, nogil=True)
+def traces(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, out):
+    """Traces per unit force and density 1 with their derivatives in G and eta.
+
+    Parameters
+    ----------
+    modulus, viscosity : ndarray, shape (push,)
+        [Pa], [Pa·s].
+    coefficient : ndarray, shape (push, row)
+        [-].
+    scale : ndarray, shape (row,)
+        Eigenvalue over density [m/kg].
+    time : ndarray, shape (frame,)
+        Ascending [s].
+    inside, after : int
+        First frame after the start, and after the end, of the push [-].
+    spacing : float
+        Of the frames after the push, 0 where they are irregular [s].
+    duration : float
+        Of the push [s].
+    out : ndarray, shape (push, 3, frame)
+        Filled in.
+    """
+    work = np.zeros(13 * S)
+    for p in range(modulus.size):
+        _trace(modulus[p], viscosity[p], coefficient[p], scale, time, inside, after, spacing, duration, work, out[p])
+
+
+@njit(cache=True, nogil=True)
+def _gains(variance, step_variance, shared_variance, gain, root):
+    """Kalman gain and 1/sqrt(innovation variance) along the frames; a refused frame (variance 0) has root 0."""
+    p = shared_variance
+    for k in range(variance.size):
+        p += step_variance[k]
+        if variance[k] <= 0.0:
+            gain[k], root[k] = 0.0, 0.0
+            continue
+        s = p + variance[k]
+        gain[k], root[k] = p / s, 1.0 / math.sqrt(s)
+        p = p * variance[k] / s
+
+
+@njit(cache=True, nogil=True)
+def _whiten(trace, gain, root, out):
+    """Standardised innovations of a trace: linear, and orthonormal under the noise model."""
+    x = 0.0
+    for k in range(trace.size):
+        if root[k] == 0.0:
+            out[k] = 0.0
+            continue
+        v = trace[k] - x
+        out[k] = v * root[k]
+        x += gain[k] * v
+
+
+@njit(cache=True, nogil=True)
+def _unwhiten(white, gain, root, out):
+    """Inverse covariance times the trace, by the backward pass that follows :func:`_whiten`."""
+    r = 0.0
+    for k in range(white.size - 1, -1, -1):
+        if root[k] == 0.0:
+            out[k] = 0.0
+            continue
+        v = white[k] * root[k]
+        out[k] = v - gain[k] * r
+        r = v + (1.0 - gain[k]) * r
+
+
+@njit(cache=True, nogil=True)
+def _precision(gain, root, out):
+    """Diagonal of the inverse covariance."""
+    n = 0.0
+    for k in range(gain.size - 1, -1, -1):
+        if root[k] == 0.0:
+            out[k] = 0.0
+            continue
+        inverse = root[k] * root[k]
+        out[k] = inverse + gain[k] * gain[k] * n
+        n = inverse + (1.0 - gain[k]) * (1.0 - gain[k]) * n
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _dot(a, b):
+    total = 0.0
+    for k in range(a.size):
+        total += a[k] * b[k]
+    return total
+
+
+@njit(cache=True, nogil=True)
+def _evaluate(y, e, coefficient, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model):
+    """Whitened model and derivatives at (y, ln eta); returns cost, force and whether the force is positive."""
+    modulus, viscosity = math.exp(y) - 10.0, math.exp(e)
+    _trace(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, raw)
+    for k in range(time.size):
+        raw[1, k] *= modulus + 10.0
+        raw[2, k] *= viscosity
+    for j in range(3):
+        _whiten(raw[j], gain, root, model[j])
+    norm = _dot(model[0], model[0])
+    if not norm > 0.0:
+        return np.inf, 0.0
+    force = _dot(model[0], white) / norm
+    return _dot(white, white) - force * force * norm, force
+
+
+@njit(cache=True, nogil=True)
+def _normal(force, white, model, out):
+    """Gauss-Newton matrix and gradient of the projected residual (Kaufman's form) into out[0..4]."""
+    norm = _dot(model[0], model[0])
+    my, me = _dot(model[0], model[1]), _dot(model[0], model[2])
+    out[0] = force * force * (_dot(model[1], model[1]) - my * my / norm)
+    out[1] = force * force * (_dot(model[1], model[2]) - my * me / norm)
+    out[2] = force * force * (_dot(model[2], model[2]) - me * me / norm)
+    # The residual is orthogonal to the model, so its product with the projected derivative is that with the plain one.
+    out[3] = force * (_dot(model[1], white) - force * my)
+    out[4] = force * (_dot(model[2], white) - force * me)
+
+
+@njit(cache=True, nogil=True)
+def _search(
+    y,
+    e,
+    most,
+    tolerance,
+    coefficient,
+    scale,
+    time,
+    inside,
+    after,
+    spacing,
+    duration,
+    gain,
+    root,
+    white,
+    work,
+    raw,
+    model,
+    normal,
+):
+    """Damped Gauss-Newton from one start; returns y, e, force, cost, status, evaluations."""
+    cost, force = _evaluate(
+        y, e, coefficient, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model
+    )
+    count = 1
+    damp = 0.0
+    if not (cost < np.inf and force != 0.0):
+        return y, e, force, cost, NO_PUSH, count
+    _normal(force, white, model, normal)
+    while count < most:
+        a, b, c = normal[0] * (1 + damp), normal[1], normal[2] * (1 + damp)
+        a += 1e-300
+        c += 1e-12 * a + 1e-300
+        det = a * c - b * b
+        if not det > 0.0:
+            damp = max(10 * damp, 1e-3)
+            count += 1
+            continue
+        dy = (c * normal[3] - b * normal[4]) / det
+        de = (a * normal[4] - b * normal[3]) / det
+        predicted = dy * normal[3] + de * normal[4]
+        shrink = max(1.0, max(abs(dy), abs(de) / 1.5))
+        dy /= shrink
+        de /= shrink
+        ty = min(max(y + dy, LOW_Y), HIGH_Y)
+        te = min(max(e + de, LOW_E), HIGH_E)
+        if predicted < tolerance and shrink == 1.0:
+            # The step is far below the standard errors: take it and spare the evaluation.
+            at_bound = ty != y + dy or te != e + de
+            return ty, te, force, cost, AT_BOUND if at_bound else CONVERGED, count
+        new_cost, new_force = _evaluate(
+            ty, te, coefficient, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model
+        )
+        count += 1
+        if new_cost <= cost * (1 + 1e-14) and new_force != 0.0:
+            stuck = ty == y and te == e
+            y, e, cost, force = ty, te, new_cost, new_force
+            _normal(force, white, model, normal)
+            damp = 0.0 if damp < 1e-2 else damp * 0.1
+            if stuck:
+                return y, e, force, cost, AT_BOUND, count
+        else:
+            damp = max(10 * damp, 1e-2)
+            if damp > 1e8:
+                break
+    return y, e, force, cost, STALLED, count
+
+
+@njit(cache=True, nogil=True)
+def _outliers(threshold, force, variance, gain, root, model, white, inflation, scratch):
+    """New variance inflation of every frame from its leave-one-out residual; returns whether any changed much."""
+    frames = white.size
+    u, d, residual = scratch[0], scratch[1], scratch[2]
+    for k in range(frames):
+        residual[k] = white[k] - force * model[0, k]
+    _unwhiten(residual, gain, root, u)
+    _precision(gain, root, d)
+    largest = 0.0
+    n = 0
+    for k in range(frames):
+        if root[k] == 0.0:
+            u[k] = 0.0
+            continue
+        own = variance[k] / inflation[k]
+        # Error of this frame as the others predict it, over its own standard deviation before any inflation.
+        u[k] = abs(u[k] / d[k]) / math.sqrt(max(1.0 / d[k] - variance[k] + own, own))
+        residual[n] = u[k]
+        n += 1
+        largest = max(largest, u[k])
+    if largest <= threshold and np.max(inflation) == 1.0:
+        return False
+    spread = max(1.0, np.median(residual[:n]) / 0.6744897501960817)
+    changed = False
+    for k in range(frames):
+        if root[k] == 0.0:
+            continue
+        ratio = u[k] / (threshold * spread)
+        new = ratio * ratio if ratio > 1.0 else 1.0
+        if abs(new - inflation[k]) > 0.02 * new:
+            changed = True
+        variance[k] *= new / inflation[k]
+        inflation[k] = new
+    return changed
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _score(data, variance, cells, squares, number, weight_sum):
+    """Explained weighted sum of squares of every start cell, up to a factor; negative forces explain nothing."""
+    number[:] = np.float32(0.0)
+    weight_sum[:] = np.float32(0.0)
+    largest, least, most = 0.0, np.inf, 0.0
+    for k in range(data.size):
+        if variance[k] > 0.0:
+            least, most = min(least, variance[k]), max(most, variance[k])
+            largest = max(largest, abs(data[k]))
+    if not largest > 0.0:
+        return
+    for k in range(data.size):
+        if variance[k] <= 0.0:
+            continue
+        w = np.float32(least / variance[k])
+        x = np.float32(data[k] / largest) * w
+        for j in range(number.size):
+            number[j] += x * cells[k, j]
+            weight_sum[j] += w * squares[k, j]
+    for j in range(number.size):
+        value = max(number[j], np.float32(0.0))
+        number[j] = value * value / max(weight_sum[j], np.float32(1e-12))
+
+
+@njit(cache=True, nogil=True)
+def _vertex(left, middle, right):
+    """Where the parabola through three equally spaced values peaks, in steps, within half a step."""
+    bend = left - 2.0 * middle + right
+    if bend >= 0.0:
+        return 0.0
+    return min(max(0.5 * (left - right) / bend, -0.5), 0.5)
+
+
+@njit(cache=True, nogil=True)
+def pick_starts(data, variance, cells, squares, columns, share, start_y, start_e, starts, rival):
+    """Best point of the start grid, the best other peak, and whether that one rivals it.
+
+    Parameters
+    ----------
+    data, variance : ndarray, shape (push, frame)
+        As in :func:`fit_pushes`.
+    cells, squares : ndarray of float32, shape (frame, cell)
+        Traces of the start grid and their squares; cells run over viscosity fastest.
+    columns : int
+        Viscosities in the grid [-].
+    share : float
+        A peak above this share of the best is a rival [-].
+    start_y, start_e : ndarray, shape (line,), (column,)
+        ln(G + 10 Pa) and ln eta of the grid [-].
+    starts : ndarray, shape (push, 2, 2)
+        Filled in.
+    rival : ndarray of bool, shape (push,)
+        Filled in.
+    """
+    size = cells.shape[1]
+    lines = size // columns
+    row, weight_sum = np.empty(size, dtype=np.float32), np.empty(size, dtype=np.float32)
+    for p in range(data.shape[0]):
+        _score(data[p], variance[p], cells, squares, row, weight_sum)
+        best = 0
+        for j in range(size):
+            if row[j] > row[best]:
+                best = j
+        floor = 0.5 * row[best]
+        second = -1
+        top_i, top_j = best // columns, best % columns
+        for here in range(size):
+            value = row[here]
+            if value <= floor or (second >= 0 and value <= row[second]):
+                continue
+            i, j = here // columns, here % columns
+            if abs(i - top_i) <= 1 and abs(j - top_j) <= 1:
+                continue
+            peak = True
+            for ii in range(max(i - 1, 0), min(i + 2, lines)):
+                for jj in range(max(j - 1, 0), min(j + 2, columns)):
+                    if row[ii * columns + jj] > value:
+                        peak = False
+            if peak:
+                second = here
+        rival[p] = second >= 0 and row[second] > share * row[best]
+        for which in range(2):
+            here = second if which == 1 and second >= 0 else best
+            i, j = here // columns, here % columns
+            starts[p, which, 0], starts[p, which, 1] = start_y[i], start_e[j]
+            if 0 < i < lines - 1:
+                shift = _vertex(row[here - columns], row[here], row[here + columns])
+                starts[p, which, 0] += shift * (
+                    start_y[i + 1] - start_y[i] if shift > 0 else start_y[i] - start_y[i - 1]
+                )
+            if 0 < j < columns - 1:
+                shift = _vertex(row[here - 1], row[here], row[here + 1])
+                starts[p, which, 1] += shift * (
+                    start_e[j + 1] - start_e[j] if shift > 0 else start_e[j] - start_e[j - 1]
+                )
+
+
+@njit(cache=True, nogil=True)
+def fit_pushes(
+    data,
+    variance,
+    step_variance,
+    shared_variance,
+    coefficient,
+    scale,
+    time,
+    inside,
+    after,
+    spacing,
+    duration,
+    starts,
+    rival,
+    threshold,
+    retry,
+    slack,
+    most,
+    tolerance,
+    inflation,
+    y,
+    e,
+    cost,
+    status,
+    count,
+):
+    """Fit every push by itself: ln(G + 10 Pa) and ln eta, the force projected out, outlying frames held down.
+
+    Parameters
+    ----------
+    data, variance, step_variance : ndarray, shape (push, frame)
+        Displacement [m] and variances [m^2]; variance 0 marks a refused frame.
+    shared_variance : ndarray, shape (push,)
+        [m^2].
+    coefficient : ndarray, shape (push, row)
+        Over density.
+    scale, time, inside, after, spacing, duration
+        As in :func:`traces`.
+    starts : ndarray, shape (push, 2, 2)
+        First and second start.
+    rival : ndarray of bool, shape (push,)
+        Whether the second start is tried even where the first fits, when little movement is seen.
+    threshold : float
+        Leave-one-out residual beyond which a frame is held down, infinite to switch off [standard deviations].
+    retry : float
+        Reduced sum of squares above which the second start is tried [-].
+    slack : float
+        Unexplained share of the weighted sum of squares up to which it is not [-].
+    most : int
+        Evaluations per start [-].
+    tolerance : float
+        Predicted change of the weighted sum of squares at which a search ends [-].
+    inflation : ndarray, shape (push, frame)
+        In: variance inflation to begin with; out: the final one [-].
+    y, e, cost : ndarray, shape (push,)
+        Filled in.
+    status, count : ndarray of int64, shape (push,)
+        Filled in: how the search ended, and evaluations.
+    """
+    frames = time.size
+    work = np.zeros(13 * S)
+    raw, model, scratch = np.empty((3, frames)), np.empty((3, frames)), np.empty((3, frames))
+    own, gain, root, white = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
+    normal = np.zeros(5)
+    for p in range(data.shape[0]):
+        c = coefficient[p]
+        used = 0
+        for k in range(frames):
+            own[k] = variance[p, k] * inflation[p, k]
+            used += own[k] > 0.0
+        _gains(own, step_variance[p], shared_variance[p], gain, root)
+        _whiten(data[p], gain, root, white)
+        y1, e1, f1, cost1, state1, n1 = _search(
+            starts[p, 0, 0],
+            starts[p, 0, 1],
+            most,
+            tolerance,
+            c,
+            scale,
+            time,
+            inside,
+            after,
+            spacing,
+            duration,
+            gain,
+            root,
+            white,
+            work,
+            raw,
+            model,
+            normal,
+        )
+        total = n1
+        explained = _dot(white, white) - cost1
+        bad = state1 != CONVERGED or f1 <= 0.0 or cost1 > max(retry * max(used - 3, 1), slack * _dot(white, white))
+        unsure = rival[p] and explained < 2000.0
+        if (unsure or bad) and (starts[p, 1, 0] != starts[p, 0, 0] or starts[p, 1, 1] != starts[p, 0, 1]):
+            y2, e2, f2, cost2, state2, n2 = _search(
+                starts[p, 1, 0],
+                starts[p, 1, 1],
+                most,
+                tolerance,
+                c,
+                scale,
+                time,
+                inside,
+                after,
+                spacing,
+                duration,
+                gain,
+                root,
+                white,
+                work,
+                raw,
+                model,
+                normal,
+            )
+            total += n2
+            if (f2 > 0.0 and f1 <= 0.0) or (cost2 < cost1 and (f2 > 0.0 or f1 <= 0.0)):
+                y1, e1, f1, cost1, state1 = y2, e2, f2, cost2, state2
+            else:
+                _evaluate(y1, e1, c, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model)
+        if threshold < np.inf and used > 4 and state1 != NO_PUSH:
+            for _ in range(8):
+                if not _outliers(threshold, f1, own, gain, root, model, white, inflation[p], scratch):
+                    break
+                _gains(own, step_variance[p], shared_variance[p], gain, root)
+                _whiten(data[p], gain, root, white)
+                y1, e1, f1, cost1, state1, n1 = _search(
+                    y1,
+                    e1,
+                    most,
+                    tolerance,
+                    c,
+                    scale,
+                    time,
+                    inside,
+                    after,
+                    spacing,
+                    duration,
+                    gain,
+                    root,
+                    white,
+                    work,
+                    raw,
+                    model,
+                    normal,
+                )
+                total += n1
+        y[p], e[p], cost[p], status[p], count[p] = y1, e1, cost1, state1, total
+
+
+@njit(cache=True, nogil=True)
+def linearise_pushes(
+    data,
+    variance,
+    step_variance,
+    shared_variance,
+    coefficient,
+    slope,
+    scale,
+    time,
+    inside,
+    after,
+    spacing,
+    duration,
+    y,
+    e,
+    inflation,
+    force,
+    information,
+    gradient,
+    cost,
+    fitted,
+):
+    """Linearise every push at its solution.
+
+    Parameters
+    ----------
+    data, variance, step_variance, shared_variance, scale, time, inside, after, spacing, duration, inflation
+        As in :func:`fit_pushes`.
+    coefficient, slope : ndarray, shape (push, row)
+        Coefficients at the present speckle deviation, and their derivative with respect to it, over density.
+    y, e : ndarray, shape (push,)
+        Solution.
+    force : ndarray, shape (push,)
+        Filled in [N/m^3].
+    information : ndarray, shape (push, 4, 4)
+        Filled in: of y, ln eta, ln F and the speckle deviation.
+    gradient : ndarray, shape (push, 4)
+        Filled in: derivative times whitened residual.
+    cost : ndarray, shape (push,)
+        Filled in: weighted sum of squares over frames that are not held down.
+    fitted : ndarray, shape (push, frame)
+        Filled in [m].
+    """
+    frames = time.size
+    work = np.zeros(13 * S)
+    raw, extra = np.empty((3, frames)), np.empty((3, frames))
+    column = np.empty((4, frames))
+    own, gain, root, white = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
+    model = np.empty((3, frames))
+    for p in range(data.shape[0]):
+        for k in range(frames):
+            own[k] = variance[p, k] * inflation[p, k]
+        _gains(own, step_variance[p], shared_variance[p], gain, root)
+        _whiten(data[p], gain, root, white)
+        _, f = _evaluate(
+            y[p],
+            e[p],
+            coefficient[p],
+            scale,
+            time,
+            inside,
+            after,
+            spacing,
+            duration,
+            gain,
+            root,
+            white,
+            work,
+            raw,
+            model,
+        )
+        force[p] = f
+        any_slope = False
+        for n in range(scale.size):
+            any_slope = any_slope or slope[p, n] != 0.0
+        if any_slope:
+            _trace(
+                math.exp(y[p]) - 10.0,
+                math.exp(e[p]),
+                slope[p],
+                scale,
+                time,
+                inside,
+                after,
+                spacing,
+                duration,
+                work,
+                extra,
+            )
+            _whiten(extra[0], gain, root, column[3])
+        else:
+            column[3, :] = 0.0
+        total = 0.0
+        for k in range(frames):
+            fitted[p, k] = f * raw[0, k]
+            column[0, k], column[1, k], column[2, k] = f * model[1, k], f * model[2, k], f * model[0, k]
+            column[3, k] *= f
+            white[k] -= f * model[0, k]
+            if inflation[p, k] == 1.0:
+                total += white[k] * white[k]
+        cost[p] = total
+        for i in range(4):
+            gradient[p, i] = _dot(column[i], white)
+            for j in range(i + 1):
+                information[p, i, j] = _dot(column[i], column[j])
+                information[p, j, i] = information[p, i, j]
