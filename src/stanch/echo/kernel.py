@@ -1,0 +1,560 @@
+"""Compiled demodulation and phase tracking of a block of pushes; equal to the NumPy path in ``autocorrelation``.
+
+Importing this module imports numba, so it is imported only when a recording is tracked.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numpy as np
+from numba import njit
+
+__all__ = ["track_iq", "track_rf"]
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+def _jit(function: _Function) -> _Function:
+    """Compile; sums may be reordered, NaN and infinity keep their meaning."""
+    compiled: Any = njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})(function)
+    return cast(_Function, compiled)
+
+
+def _strict(function: _Function) -> _Function:
+    """Compile without reordering."""
+    compiled: Any = njit(cache=True, nogil=True)(function)
+    return cast(_Function, compiled)
+
+
+@_strict
+def _frame_signs(line: Any, previous: Any, clip: float) -> int:
+    """Signs of one raw line: 1 saturated, 2 constant, 4 repeated, 8 not finite."""
+    size = line.size
+    low = line[0]
+    high = line[0]
+    total = 0.0
+    for i in range(size):
+        x = line[i]
+        total += x
+        low = min(low, x)
+        high = max(high, x)
+    signs = 0
+    if not math.isfinite(total):
+        return 8
+    if low == high:
+        return 2
+    touched = 0
+    if high >= clip or -low >= clip:
+        for i in range(size):
+            if line[i] >= clip or -line[i] >= clip:
+                touched += 1
+        if touched >= 4:
+            signs |= 1
+    if previous.size == size:
+        same = True
+        for i in range(size):
+            if line[i] != previous[i]:
+                same = False
+                break
+        if same:
+            signs |= 4
+    return signs
+
+
+@_jit
+def _largest(push: Any) -> float:
+    largest = 0.0
+    flat = push.ravel()
+    for i in range(flat.size):
+        x = flat[i] if flat[i] >= 0 else -flat[i]
+        largest = max(largest, float(x))
+    return largest
+
+
+@_jit
+def _filter_rf(line: Any, buffer: Any, tap_r: Any, tap_i: Any, decimation: int, turn: Any, out: Any) -> None:
+    """`buffer` is the line in float32 between zeros; out[0] real, out[1] imaginary."""
+    taps = tap_r.size
+    for j in range(out.shape[1]):
+        at = j * decimation
+        real = np.float32(0.0)
+        imag = np.float32(0.0)
+        for t in range(taps):
+            x = buffer[at + t]
+            real += x * tap_r[t]
+            imag += x * tap_i[t]
+        out[0, j] = real * turn[0, j] - imag * turn[1, j]
+        out[1, j] = real * turn[1, j] + imag * turn[0, j]
+
+
+@_jit
+def _filter_iq(buffer: Any, tap_r: Any, tap_i: Any, decimation: int, turn: Any, out: Any) -> None:
+    taps = tap_r.size
+    for j in range(out.shape[1]):
+        at = j * decimation
+        real = np.float32(0.0)
+        imag = np.float32(0.0)
+        for t in range(taps):
+            xr = buffer[0, at + t]
+            xi = buffer[1, at + t]
+            real += xr * tap_r[t] - xi * tap_i[t]
+            imag += xr * tap_i[t] + xi * tap_r[t]
+        out[0, j] = real * turn[0, j] - imag * turn[1, j]
+        out[1, j] = real * turn[1, j] + imag * turn[0, j]
+
+
+@_jit
+def _load(line: Any, first: int, buffer: Any) -> None:
+    """Copy samples first ... of `line` into `buffer`, zero outside the line."""
+    size = line.size
+    for i in range(buffer.size):
+        at = first + i
+        buffer[i] = np.float32(line[at]) if 0 <= at < size else np.float32(0.0)
+
+
+@_jit
+def _interpolate(frame: Any, at: int, tap: Any, out: Any) -> float:
+    """out[m] = frame at (at + m + fraction); returns its energy."""
+    half = tap.size // 2
+    energy: Any = 0.0
+    for m in range(out.shape[1]):
+        real = np.float32(0.0)
+        imag = np.float32(0.0)
+        for k in range(tap.size):
+            real += tap[k] * frame[0, at + m + k - half]
+            imag += tap[k] * frame[1, at + m + k - half]
+        out[0, m] = real
+        out[1, m] = imag
+        energy += real * real + imag * imag
+    return float(energy)
+
+
+@_jit
+def _cross(a: Any, b: Any) -> tuple[float, float]:
+    """Real and imaginary part of sum a conj(b)."""
+    real = 0.0
+    imag = 0.0
+    for m in range(a.shape[1]):
+        real += a[0, m] * b[0, m] + a[1, m] * b[1, m]
+        imag += a[1, m] * b[0, m] - a[0, m] * b[1, m]
+    return real, imag
+
+
+@_jit
+def _lags(a: Any, frame: Any, at: int, out: Any) -> None:
+    """out[:, l] = sum_m a[m] conj(frame[at + m + l - half])."""
+    half = out.shape[1] // 2
+    for k in range(out.shape[1]):
+        real = np.float32(0.0)
+        imag = np.float32(0.0)
+        base = at + k - half
+        for m in range(a.shape[1]):
+            br = frame[0, base + m]
+            bi = frame[1, base + m]
+            real += a[0, m] * br + a[1, m] * bi
+            imag += a[1, m] * br - a[0, m] * bi
+        out[0, k] = real
+        out[1, k] = imag
+
+
+@_jit
+def _tap_row(table: Any, fraction: float, tap: Any) -> None:
+    """Interpolator taps at `fraction`, linear between rows of the table."""
+    last = table.shape[0] - 1
+    x = (fraction + 0.75) / 1.5 * last
+    row = min(max(int(x), 0), last - 1)
+    w = np.float32(x - row)
+    for k in range(tap.size):
+        tap[k] = (np.float32(1.0) - w) * table[row, k] + w * table[row + 1, k]
+
+
+@_jit
+def _solve(
+    a: Any,
+    frame: Any,
+    gate: int,
+    guess: float,
+    carrier: float,
+    centre: float,
+    table: Any,
+    reach: int,
+    work: Any,
+    tap: Any,
+    out: Any,
+) -> tuple[float, float, float, float, float]:
+    """Shift of `frame` against `a` nearest `guess` at which the cross-correlation has zero phase.
+
+    Returns shift [baseband samples], |R|^2, energy of the shifted frame, the first phase, and 1 if within reach.
+    """
+    shift = guess
+    first = 0.0
+    base = 1 << 30
+    for step in range(6):
+        if not (-reach < shift < reach):
+            return guess, 0.0, 0.0, first, 0.0
+        rounded = math.floor(shift + 0.5)
+        if abs(shift - base) > 0.7:
+            base = rounded
+            _lags(a, frame, gate + base, work)
+        _tap_row(table, shift - base, tap)
+        real = 0.0
+        imag = 0.0
+        for k in range(tap.size):
+            real += tap[k] * work[0, k]
+            imag += tap[k] * work[1, k]
+        turn = -carrier * shift
+        cosine = math.cos(turn)
+        sine = math.sin(turn)
+        phase = math.atan2(real * sine + imag * cosine, real * cosine - imag * sine)
+        if step == 0:
+            first = phase
+        move = phase / (carrier + centre)
+        shift += move
+        if abs(move) < 1e-6:
+            break
+    if not (-reach < shift < reach):
+        return guess, 0.0, 0.0, first, 0.0
+    base = math.floor(shift + 0.5)
+    _tap_row(table, shift - base, tap)
+    energy = _interpolate(frame, gate + base, tap, out)
+    real, imag = _cross(a, out)
+    return shift, real * real + imag * imag, energy, first, 1.0
+
+
+@_jit
+def _follow(
+    a: Any,
+    energy_a: float,
+    frame: Any,
+    gate: int,
+    guess: float,
+    usual: float,
+    carrier: float,
+    centre: float,
+    table: Any,
+    reach: int,
+    work: Any,
+    tap: Any,
+    out: Any,
+    spare: Any,
+) -> tuple[float, float]:
+    """:func:`_solve`, trying the neighbouring periods where the first try looks wrong; shift and |coherence|^2."""
+    shift, power, energy, first, inside = _solve(a, frame, gate, guess, carrier, centre, table, reach, work, tap, out)
+    best = power / (energy_a * energy) if inside > 0 and energy > 0 else 0.0
+    if best < 0.8 * usual or abs(first) > 2.2:
+        period = 2.0 * math.pi / (carrier + centre)
+        start = shift
+        for step in range(-3, 4):
+            if step == 0:
+                continue
+            s, p, e, first, inside = _solve(
+                a, frame, gate, start + step * period, carrier, centre, table, reach, work, tap, spare
+            )
+            c = p / (energy_a * e) if inside > 0 and e > 0 else 0.0
+            if c > 1.02 * best:
+                best = c
+                shift = s
+                for m in range(out.shape[1]):
+                    out[0, m] = spare[0, m]
+                    out[1, m] = spare[1, m]
+    return shift, best
+
+
+@_jit
+def _energy(a: Any) -> float:
+    total = 0.0
+    for m in range(a.shape[1]):
+        total += a[0, m] * a[0, m] + a[1, m] * a[1, m]
+    return total
+
+
+@_jit
+def _track_push(
+    z: Any,
+    good: Any,
+    before: int,
+    gate: int,
+    count: int,
+    carrier: float,
+    table: Any,
+    reach: int,
+    mode: int,
+    limit: float,
+    shift: Any,
+    with_reference: Any,
+    with_previous: Any,
+    reference: Any,
+) -> tuple[float, int]:
+    """Track the frames z[frame, 2, sample] of one push; returns the local frequency and the mode used."""
+    frames = z.shape[0]
+    for k in range(frames):
+        shift[k] = 0.0
+        with_reference[k] = 0.0
+        with_previous[k] = 0.0
+    reference[:, :] = 0.0
+    used = 0
+    for k in range(before):
+        if good[k]:
+            used += 1
+            for m in range(count):
+                reference[0, m] += z[k, 0, gate + m]
+                reference[1, m] += z[k, 1, gate + m]
+    if used == 0:
+        return 0.0, -1
+    for m in range(count):
+        reference[0, m] /= used
+        reference[1, m] /= used
+    energy_r = _energy(reference)
+    if energy_r <= 0.0:
+        return 0.0, -1
+    real = 0.0
+    imag = 0.0
+    for m in range(count - 1):
+        real += reference[0, m + 1] * reference[0, m] + reference[1, m + 1] * reference[1, m]
+        imag += reference[1, m + 1] * reference[0, m] - reference[0, m + 1] * reference[1, m]
+    centre = math.atan2(imag, real)
+    centre = min(max(centre, -0.5 * carrier), 0.5 * carrier)
+
+    work = np.empty((2, table.shape[1]), np.float32)
+    tap = np.empty(table.shape[1], np.float32)
+    spare = np.empty((2, count), np.float32)
+    now = np.empty((2, count), np.float32)
+    last = np.empty((2, count), np.float32)
+    tries = 1 if mode == 1 or mode == 2 else 2
+    for attempt in range(tries):
+        chain = mode == 2 or (mode == 0 and attempt == 1)
+        guess = 0.0
+        usual = 0.0
+        have = False
+        energy_last = 0.0
+        low = 0
+        for k in range(frames):
+            if not good[k]:
+                continue
+            if chain and k >= before and k > 0:
+                if have:
+                    s, c = _follow(
+                        last,
+                        energy_last,
+                        z[k],
+                        gate,
+                        guess,
+                        usual,
+                        carrier,
+                        centre,
+                        table,
+                        reach,
+                        work,
+                        tap,
+                        now,
+                        spare,
+                    )
+                else:
+                    s, c = _follow(
+                        reference,
+                        energy_r,
+                        z[k],
+                        gate,
+                        guess,
+                        usual,
+                        carrier,
+                        centre,
+                        table,
+                        reach,
+                        work,
+                        tap,
+                        now,
+                        spare,
+                    )
+            else:
+                s, c = _follow(
+                    reference, energy_r, z[k], gate, guess, usual, carrier, centre, table, reach, work, tap, now, spare
+                )
+            shift[k] = s
+            energy = _energy(now)
+            real, imag = _cross(reference, now)
+            with_reference[k] = (real * real + imag * imag) / (energy_r * energy) if energy > 0 and c > 0 else 0.0
+            if have and energy > 0 and energy_last > 0:
+                real, imag = _cross(last, now)
+                with_previous[k] = (real * real + imag * imag) / (energy_last * energy) if c > 0 else 0.0
+            if c > 0.25:
+                guess = s
+                usual = c
+                # The first chained frame is measured against the averaged reference.
+                if not chain or k >= before:
+                    for m in range(count):
+                        last[0, m] = now[0, m]
+                        last[1, m] = now[1, m]
+                    have = True
+                    energy_last = energy
+                elif not chain or k < before:
+                    have = False
+            settled = with_previous[k] > 0.8 or not have
+            if k >= before and settled and with_reference[k] < limit * with_previous[k]:
+                low += 1
+        if mode == 0 and attempt == 0 and low == 0:
+            return centre, 1
+    return centre, (1 if mode == 1 else 2)
+
+
+@_jit
+def _run(
+    z: Any,
+    good: Any,
+    p: int,
+    before: int,
+    gate: int,
+    count: int,
+    carrier: float,
+    table: Any,
+    reach: int,
+    mode: int,
+    limit: float,
+    shift: Any,
+    with_reference: Any,
+    with_previous: Any,
+    reference: Any,
+    centre: Any,
+    used: Any,
+) -> None:
+    c, m = _track_push(
+        z, good, before, gate, count, carrier, table, reach, mode, limit,
+        shift[p], with_reference[p], with_previous[p], reference[p],
+    )  # fmt: skip
+    centre[p] = c
+    used[p] = m
+
+
+@_jit
+def track_rf(
+    block: Any,
+    before: int,
+    tap_r: Any,
+    tap_i: Any,
+    decimation: int,
+    turn: Any,
+    first: int,
+    gate: int,
+    count: int,
+    carrier: float,
+    table: Any,
+    reach: int,
+    mode: int,
+    limit: float,
+    clip: float,
+    turn_line: Any,
+    shift: Any,
+    with_reference: Any,
+    with_previous: Any,
+    reference: Any,
+    centre: Any,
+    used: Any,
+    signs: Any,
+    line: Any,
+) -> None:
+    """Demodulate and track block[push, frame, sample]; results into the arrays handed in."""
+    pushes, frames, _samples = block.shape
+    taps = tap_r.size
+    window = turn.shape[1]
+    z = np.empty((frames, 2, window), np.float32)
+    whole = np.empty((2, line.shape[2]), np.float32)
+    buffer = np.empty(window * decimation + taps, np.float32)
+    long = np.empty(line.shape[2] * decimation + taps, np.float32)
+    good = np.empty(frames, np.bool_)
+    none = block[0, 0, :0]
+    for p in range(pushes):
+        top = min(_largest(block[p]), clip)
+        pre = 0
+        for k in range(frames):
+            now = block[p, k]
+            signs[p, k] = _frame_signs(now, block[p, k - 1] if k > 0 else none, top)
+            good[k] = signs[p, k] == 0
+            if signs[p, k] & 10:
+                z[k] = 0.0
+                continue
+            _load(now, first - taps // 2, buffer)
+            _filter_rf(now, buffer, tap_r, tap_i, decimation, turn, z[k])
+            if k < before and good[k]:
+                _load(now, -(taps // 2), long)
+                _filter_rf(now, long, tap_r, tap_i, decimation, turn_line, whole)
+                if pre == 0:
+                    line[p] = whole
+                else:
+                    line[p] += whole
+                pre += 1
+        if pre > 0:
+            line[p] /= np.float32(pre)
+        _run(
+            z, good, p, before, gate, count, carrier, table, reach, mode, limit,
+            shift, with_reference, with_previous, reference, centre, used,
+        )  # fmt: skip
+
+
+@_jit
+def track_iq(
+    block: Any,
+    before: int,
+    tap_r: Any,
+    tap_i: Any,
+    decimation: int,
+    turn: Any,
+    first: int,
+    gate: int,
+    count: int,
+    carrier: float,
+    table: Any,
+    reach: int,
+    mode: int,
+    limit: float,
+    clip: float,
+    turn_line: Any,
+    shift: Any,
+    with_reference: Any,
+    with_previous: Any,
+    reference: Any,
+    centre: Any,
+    used: Any,
+    signs: Any,
+    line: Any,
+) -> None:
+    """As :func:`track_rf` for block[push, frame, sample, 2]."""
+    pushes, frames, _samples, _ = block.shape
+    taps = tap_r.size
+    window = turn.shape[1]
+    z = np.empty((frames, 2, window), np.float32)
+    whole = np.empty((2, line.shape[2]), np.float32)
+    buffer = np.empty((2, window * decimation + taps), np.float32)
+    long = np.empty((2, line.shape[2] * decimation + taps), np.float32)
+    good = np.empty(frames, np.bool_)
+    none = block[0, 0, :0].ravel()
+    for p in range(pushes):
+        top = min(_largest(block[p]), clip)
+        pre = 0
+        for k in range(frames):
+            now = block[p, k]
+            signs[p, k] = _frame_signs(now.ravel(), block[p, k - 1].ravel() if k > 0 else none, top)
+            good[k] = signs[p, k] == 0
+            if signs[p, k] & 10:
+                z[k] = 0.0
+                continue
+            for part in range(2):
+                _load(now[:, part], first - taps // 2, buffer[part])
+            _filter_iq(buffer, tap_r, tap_i, decimation, turn, z[k])
+            if k < before and good[k]:
+                for part in range(2):
+                    _load(now[:, part], -(taps // 2), long[part])
+                _filter_iq(long, tap_r, tap_i, decimation, turn_line, whole)
+                if pre == 0:
+                    line[p] = whole
+                else:
+                    line[p] += whole
+                pre += 1
+        if pre > 0:
+            line[p] /= np.float32(pre)
+        _run(
+            z, good, p, before, gate, count, carrier, table, reach, mode, limit,
+            shift, with_reference, with_previous, reference, centre, used,
+        )  # fmt: skip
