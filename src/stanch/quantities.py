@@ -61,6 +61,7 @@ _UNIT_ROWS: tuple[tuple[str, str, float, str], ...] = (
     ("mm", "length", 1e-3, "mm"),
     ("um", "length", 1e-6, "um"),
     ("m/s", "speed", 1.0, "m/s"),
+    ("um/s", "speed", 1e-6, "um/s"),
     ("kg/m^3", "density", 1.0, "kg/m3"),
     ("N/m^3", "force density", 1.0, "N/m3"),
     ("kN/m^3", "force density", 1e3, "kN/m3"),

@@ -1,0 +1,158 @@
+"""Growth and decline of the modulus of a virtual clot: plain functions of the time since activation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["Growth", "modulus", "network_progress", "structure_kept", "viscosity"]
+
+Floats = NDArray[np.float64]
+
+VISCOSITY_MODULUS = 1000.0
+"""Modulus at which `set_viscosity` holds [Pa]."""
+_RAMP = 180.0  # time over which lysis and retraction reach their rate [s]
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Two-process growth, then lysis and retraction.
+
+    Two first-order processes describe the growth of clot moduli (Fukada and Kaibara type, Biorheology 1973,
+    DOI 10.3233/BIR-1973-10109, abstract seen). Each is squared here so that the modulus leaves zero without a kink.
+
+    Parameters
+    ----------
+    start : float
+        Start of gelation since activation [s]; infinite for a sample that never clots.
+    network_modulus, network_time : float
+        Ceiling [Pa] and time constant [s] of the first process.
+    stiffening_modulus, stiffening_time, stiffening_delay : float
+        Ceiling [Pa], time constant [s] and delay after `start` [s] of the second.
+    lysis_rate, lysis_start : float
+        Loss rate [1/s] and its beginning after `start` [s].
+    retraction_rate, retraction_start : float
+        The same for a loss that an antifibrinolytic does not stop.
+    retraction_speed : float
+        Movement of the sample towards the base at the focus while it retracts [m/s].
+    liquid_viscosity : float
+        [Pa·s].
+    set_viscosity : float
+        What the clot adds at 1 kPa [Pa·s]; it grows with the square root of the modulus.
+    """
+
+    start: float
+    network_modulus: float
+    network_time: float
+    stiffening_modulus: float = 0.0
+    stiffening_time: float = 300.0
+    stiffening_delay: float = 0.0
+    lysis_rate: float = 0.0
+    lysis_start: float = 0.0
+    retraction_rate: float = 0.0
+    retraction_start: float = 0.0
+    retraction_speed: float = 0.0
+    liquid_viscosity: float = 0.004
+    set_viscosity: float = 0.2
+
+    @classmethod
+    def gel(cls, modulus: float, viscosity: float) -> Growth:
+        """A gel that was set long ago and does not change."""
+        set_viscosity = viscosity / np.sqrt(modulus / VISCOSITY_MODULUS)
+        return cls(-1e9, modulus, 1.0, liquid_viscosity=0.0, set_viscosity=float(set_viscosity))
+
+
+def _age(growth: Growth, time: ArrayLike) -> Floats:
+    t = np.asarray(time, dtype=float)
+    return np.zeros_like(t) if np.isinf(growth.start) else np.maximum(t - growth.start, 0.0)
+
+
+def _process(age: Floats, constant: float) -> Floats:
+    return (1.0 - np.exp(-np.maximum(age, 0.0) / constant)) ** 2
+
+
+def _loss(age: Floats, start: float, rate: float) -> Floats:
+    since = np.maximum(age - start, 0.0)
+    return rate * (since - _RAMP * (1.0 - np.exp(-since / _RAMP)))
+
+
+def network_progress(growth: Growth, time: ArrayLike) -> Floats:
+    """How far the first process has come, 0 to 1; it does not fall when the clot is lysed.
+
+    Parameters
+    ----------
+    growth : Growth
+    time : array_like
+        Since activation [s].
+
+    Returns
+    -------
+    ndarray
+        [-].
+    """
+    return _process(_age(growth, time), growth.network_time)
+
+
+def structure_kept(growth: Growth, time: ArrayLike) -> Floats:
+    """Share of the modulus that lysis has left.
+
+    Returns
+    -------
+    ndarray
+        [-].
+    """
+    return np.exp(-_loss(_age(growth, time), growth.lysis_start, growth.lysis_rate))
+
+
+def modulus(growth: Growth, time: ArrayLike) -> Floats:
+    """Shear modulus.
+
+    Parameters
+    ----------
+    growth : Growth
+    time : array_like
+        Since activation [s].
+
+    Returns
+    -------
+    ndarray
+        [Pa].
+
+    Examples
+    --------
+    >>> float(modulus(Growth(60.0, 100.0, 120.0), 60.0))
+    0.0
+    """
+    age = _age(growth, time)
+    grown = growth.network_modulus * _process(age, growth.network_time)
+    grown = grown + growth.stiffening_modulus * _process(age - growth.stiffening_delay, growth.stiffening_time)
+    retracted = np.exp(-_loss(age, growth.retraction_start, growth.retraction_rate))
+    out: Floats = grown * structure_kept(growth, time) * retracted
+    return out
+
+
+def viscosity(growth: Growth, time: ArrayLike) -> Floats:
+    """Kelvin-Voigt viscosity.
+
+    Returns
+    -------
+    ndarray
+        [Pa·s].
+    """
+    out: Floats = growth.liquid_viscosity + growth.set_viscosity * np.sqrt(modulus(growth, time) / VISCOSITY_MODULUS)
+    return out
+
+
+def retraction_shift(growth: Growth, time: ArrayLike) -> Floats:
+    """How far the sample at the focus has sunk towards the base by retraction.
+
+    Returns
+    -------
+    ndarray
+        [m].
+    """
+    if growth.retraction_speed == 0.0:
+        return np.zeros_like(np.asarray(time, dtype=float))
+    return _loss(_age(growth, time), growth.retraction_start, growth.retraction_speed)

@@ -1,0 +1,53 @@
+"""Field types for scenario documents: a quantity is written as text with its unit and arrives in SI units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated
+
+from pydantic import BeforeValidator
+
+from stanch.errors import UnitError
+from stanch.quantities import parse_quantity
+
+
+def _reader(kind: str, lowest: str = "") -> Callable[[object], float]:
+    def read(value: object) -> float:
+        if not isinstance(value, str):
+            raise ValueError(f"got {value!r}; allowed: text in quotes, a number with a unit of {kind}")
+        try:
+            number = parse_quantity(value, kind, "value")
+        except UnitError as error:
+            raise ValueError(f"got {value[:60]!r}; allowed: {error.allowed}") from None
+        if (lowest == "above 0" and number <= 0) or (lowest == "0 or above" and number < 0):
+            raise ValueError(f"got {value[:60]!r}; allowed: {lowest}")
+        return number
+
+    return read
+
+
+Attenuation = Annotated[float, BeforeValidator(_reader("attenuation", "0 or above"))]
+Concentration = Annotated[float, BeforeValidator(_reader("mass concentration", "0 or above"))]
+Count = Annotated[float, BeforeValidator(_reader("number concentration", "0 or above"))]
+Density = Annotated[float, BeforeValidator(_reader("density", "above 0"))]
+Force = Annotated[float, BeforeValidator(_reader("force density", "0 or above"))]
+Frequency = Annotated[float, BeforeValidator(_reader("frequency", "above 0"))]
+Length = Annotated[float, BeforeValidator(_reader("length", "above 0"))]
+LengthOrZero = Annotated[float, BeforeValidator(_reader("length", "0 or above"))]
+SignedLength = Annotated[float, BeforeValidator(_reader("length"))]
+Level = Annotated[float, BeforeValidator(_reader("level"))]
+LevelOrZero = Annotated[float, BeforeValidator(_reader("level", "0 or above"))]
+Modulus = Annotated[float, BeforeValidator(_reader("pressure", "above 0"))]
+ModulusOrZero = Annotated[float, BeforeValidator(_reader("pressure", "0 or above"))]
+Rate = Annotated[float, BeforeValidator(_reader("rate", "0 or above"))]
+Ratio = Annotated[float, BeforeValidator(_reader("ratio", "0 or above"))]
+SignedSpeed = Annotated[float, BeforeValidator(_reader("speed"))]
+Speed = Annotated[float, BeforeValidator(_reader("speed", "above 0"))]
+SpeedOrZero = Annotated[float, BeforeValidator(_reader("speed", "0 or above"))]
+SignedTemperature = Annotated[float, BeforeValidator(_reader("temperature"))]
+Temperature = Annotated[float, BeforeValidator(_reader("temperature", "above 0"))]
+Time = Annotated[float, BeforeValidator(_reader("time", "above 0"))]
+TimeOrZero = Annotated[float, BeforeValidator(_reader("time", "0 or above"))]
+Viscosity = Annotated[float, BeforeValidator(_reader("viscosity", "above 0"))]
+ViscosityOrZero = Annotated[float, BeforeValidator(_reader("viscosity", "0 or above"))]
+Volume = Annotated[float, BeforeValidator(_reader("volume", "above 0"))]
