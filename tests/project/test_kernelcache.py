@@ -53,3 +53,11 @@ def test_kernels_compile_and_are_reloaded_with_neither_package_nor_cache_folder(
     folder = Path(done.stdout.strip())
     assert "stanch-kernels-" in folder.name
     assert not folder.exists(), "the passing folder is removed at exit"
+
+
+def test_importing_the_package_is_enough(tmp_path: Path) -> None:
+    program = f"import os\nos.access = lambda *_: False\nimport stanch\nprint(os.environ[{kernelcache.VARIABLE!r}])\n"
+    env = {k: v for k, v in os.environ.items() if k != kernelcache.VARIABLE} | {"STANCH_CACHE": str(tmp_path)}
+    done = subprocess.run([sys.executable, "-c", program], env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "stanch-kernels-" in done.stdout, "with no folder at all that can be written, a passing one"

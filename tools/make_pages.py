@@ -1,0 +1,125 @@
+"""Write the reference pages that come from the code: nomenclature, units, command line.
+
+``python tools/make_pages.py`` writes them; a test fails when one is stale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from stanch.cli.main import main as command_line
+from stanch.quantities import QUANTITIES, UNITS
+
+REFERENCE = Path(__file__).resolve().parent.parent / "docs" / "reference"
+GENERATED = "<!-- Written by tools/make_pages.py from the code; do not edit. -->"
+WIDTH = 100
+
+SYMBOLS = (
+    ("G, G'", "storage modulus; for a Kelvin-Voigt medium the modulus", "Pa"),
+    ("G*", "complex modulus at an angular frequency", "Pa"),
+    ("η", "viscosity of the Kelvin-Voigt medium", "Pa·s"),
+    ("ρ", "density of the sample", "kg/m^3"),
+    ("F", "peak body force of the push", "N/m^3"),
+    ("R, H", "radius of the well, depth of the sample", "m"),
+    ("a", "push radius, the force falling as exp(−r²/a²)", "m"),
+    ("L", "push length, the force falling as exp(−(z/L)²)", "m"),
+    ("w", "beam radius, the pulse-echo energy sensitivity falling as exp(−r²/w²)", "m"),
+    ("λₙ", "eigenvalue of the Stokes operator of the well", "1/m^2"),
+    ("cₙ", "coupling of force and beam to row n of the spectral table", "1"),
+    ("δ, τ", "deviation of the speckle weighting from the beam's mean, and its prior standard deviation", "1"),
+    ("M", "number of independent speckle cells in the tracking gate", "1"),
+    ("y", "ln(G + 10 Pa), the scale on which curves are smoothed", "1"),
+    ("Λ", "logarithm of the ratio of two wells at one clot age", "1"),
+)
+
+
+def table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> Iterator[str]:
+    """A Markdown table."""
+    yield f"| {' | '.join(head)} |"
+    yield f"|{'---|' * len(head)}"
+    yield from (f"| {' | '.join(row)} |" for row in rows)
+
+
+def nomenclature() -> str:
+    """Quantities and symbols."""
+    rows = [(f"`{q.key}`", q.label, q.unit, f"`{q.ucum}`", q.meaning) for q in QUANTITIES.values()]
+    lines = [
+        "# Nomenclature",
+        "",
+        GENERATED,
+        "",
+        "One word, one quantity, one unit. The key is the same in Python, TOML, JSON and CSV; a column or key that",
+        "holds a number carries its unit, as in `time_s`. Inside Python every number is in SI units.",
+        "",
+        *table(("key", "label", "unit at the surface", "UCUM", "meaning"), rows),
+        "",
+        "## Symbols in formulas",
+        "",
+        *table(("symbol", "meaning", "unit"), list(SYMBOLS)),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def units() -> str:
+    """The fixed table of units."""
+    rows = [(u.text, u.kind, f"{u.scale:.12g}", f"`{u.ucum}`") for u in UNITS.values()]
+    lines = [
+        "# Units",
+        "",
+        GENERATED,
+        "",
+        'A quantity in a document is text: a number, a space if wanted, and one of these units, as in `"40 MHz"`. A',
+        "number without a unit, or with one of another kind, is refused. Every UCUM code is checked with a UCUM library.",
+        "",
+        *table(("unit", "kind", "SI units in one", "UCUM"), rows),
+        "",
+        "Degrees Celsius (`Cel`, `°C`) have their zero at 273.15 K. International units per millilitre and decibels are",
+        "taken as they are: neither has a fixed relation to SI units.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def command_reference() -> str:
+    """The help of every command."""
+    lines = [
+        "# Command line",
+        "",
+        GENERATED,
+        "",
+        "`./stanch` from a checkout, `stanch` where it is installed, `python -m stanch` where it can be imported.",
+        "See also the [exit codes](exit-codes.md).",
+        "",
+    ]
+    context = click.Context(command_line, info_name="stanch", max_content_width=WIDTH, terminal_width=WIDTH)
+    lines += _help(command_line, context, 2)
+    return "\n".join(lines)
+
+
+def _help(command: click.Command, context: click.Context, level: int) -> Iterator[str]:
+    yield f"{'#' * level} `{context.command_path}`"
+    yield ""
+    yield "```text"
+    yield from (line.rstrip() for line in command.get_help(context).splitlines())
+    yield "```"
+    yield ""
+    if isinstance(command, click.Group):
+        for name in command.list_commands(context):
+            child = command.get_command(context, name)
+            if child is not None:
+                inner = click.Context(
+                    child, info_name=name, parent=context, max_content_width=WIDTH, terminal_width=WIDTH
+                )
+                yield from _help(child, inner, level + 1)
+
+
+PAGES = {"nomenclature.md": nomenclature, "units.md": units, "command-line.md": command_reference}
+
+
+if __name__ == "__main__":
+    for name, write in PAGES.items():
+        (REFERENCE / name).write_text(write(), encoding="utf-8")
