@@ -73,12 +73,12 @@ def units() -> str:
         GENERATED,
         "",
         'A quantity in a document is text: a number, a space if wanted, and one of these units, as in `"40 MHz"`. A',
-        "number without a unit, or with one of another kind, is refused. Every UCUM code is checked with a UCUM library.",
+        "number without a unit, or with one of another kind, is refused. A UCUM library checks every code.",
         "",
         *table(("unit", "kind", "SI units in one", "UCUM"), rows),
         "",
-        "Degrees Celsius (`Cel`, `°C`) have their zero at 273.15 K. International units per millilitre and decibels are",
-        "taken as they are: neither has a fixed relation to SI units.",
+        "Degrees Celsius (`Cel`, `°C`) have their zero at 273.15 K. International units and decibels are taken as",
+        "they are: neither has a fixed relation to SI units.",
         "",
     ]
     return "\n".join(lines)
