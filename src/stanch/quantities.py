@@ -73,6 +73,7 @@ _UNIT_ROWS: tuple[tuple[str, str, float, str], ...] = (
     ("%", "ratio", 0.01, "%"),
     ("%/min", "rate", 0.01 / 60.0, "%/min"),
     ("1/min", "rate", 1.0 / 60.0, "1/min"),
+    ("1/s", "rate", 1.0, "/s"),
     ("1/m^2", "inverse area", 1.0, "1/m2"),
     ("dB", "level", 1.0, "dB"),
     ("dB/cm", "attenuation", 11.512925464970229, "dB/cm"),

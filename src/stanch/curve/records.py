@@ -32,6 +32,12 @@ class Curve:
         Of the sample paths.
     settings : dict of str to float
         Hyperparameter means, for the record.
+    centre : ndarray, shape (time,), or None
+        Curve of the posterior mean weights, not cut off at zero [Pa].
+    resampled : ndarray, shape (resample, time), or None
+        Curves estimated again from pushes drawn from `centre` with the same noise: they tell the bias of readings [Pa].
+    weighted_down : ndarray of int64, shape (push,), or None
+        Indices into `push_time` of pushes weighted down as outliers.
     """
 
     time: Floats
@@ -45,3 +51,6 @@ class Curve:
     push_time: Floats
     seed: int
     settings: dict[str, float]
+    centre: Floats | None = None
+    resampled: Floats | None = None
+    weighted_down: NDArray[np.int64] | None = None

@@ -35,10 +35,19 @@ class Reading:
 
 @dataclass(frozen=True)
 class WellReadings:
-    """All readings of one well, in a fixed order."""
+    """All readings of one well, in a fixed order.
+
+    Parameters
+    ----------
+    well : str
+    readings : tuple of Reading
+    clock : ndarray, shape (path,), or None
+        Recorded time minus time since true activation, path by path: the activation offset and its uncertainty [s].
+    """
 
     well: str
     readings: tuple[Reading, ...]
+    clock: Floats | None = None
 
     def __getitem__(self, key: str) -> Reading:
         for reading in self.readings:
@@ -67,6 +76,10 @@ class Contrast:
         Joint samples; empty when unavailable.
     warnings : tuple of str
         Such as a skipped check.
+    raw : Estimate or None
+        With a block fraction: the number before the block correction; `estimate` is the corrected one.
+    offered : Estimate or None
+        The difference, where a ratio is unavailable because its denominator may be zero.
     """
 
     name: str
@@ -77,3 +90,5 @@ class Contrast:
     estimate: Estimate
     samples: Floats
     warnings: tuple[str, ...] = ()
+    raw: Estimate | None = None
+    offered: Estimate | None = None
