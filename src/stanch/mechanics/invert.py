@@ -28,7 +28,8 @@ STRAIN_LIMIT = 0.10
 RIVAL_SHARE = 0.98
 GROSS_THRESHOLD = 6.0
 SPECKLE_SLACK = 0.05
-SETTLED = 1e-8
+SETTLED = 3e-5
+CAREFUL_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ class InvertSettings:
     start_viscosity: tuple[float, ...] = field(
         default_factory=lambda: tuple(float(x) for x in np.geomspace(0.002, 2.0, 16))
     )
-    rounds: int = 6
+    rounds: int = 8
     evaluations: int = 40
     tolerance: float = 1e-10
     misfit_z: float = 3.7190164854557084
@@ -222,18 +223,26 @@ def invert(
     library = _library(table, displacement.depth, acquisition.density, scale, frames, s)
     _first_fit(work, library, scale, frames, s)
     lines = _linearise(work, scale, frames, s)
-    chi2, misfit, solution = _joint(work, lines, s)
-    if np.any(work.tau > 0):
+    speckle = bool(np.any(work.tau > 0))
+    chi2, misfit, solution = _joint(work, lines, s, spread=not speckle)
+    if speckle:
         for turn in range(s.rounds):
-            y = work.y.copy()
             moved = np.abs(solution.delta - work.delta)
+            step = np.clip(solution.step[:, :2], -0.5, 0.5)
             work.delta = solution.delta
-            start = np.stack([work.y, work.e], axis=1) + np.clip(solution.step[:, :2], -0.5, 0.5)
-            _refit(work, start, scale, frames, s, robust=s.robust and turn < 3)
+            if turn < CAREFUL_ROUNDS:
+                _refit(work, np.stack([work.y, work.e], axis=1) + step, scale, frames, s)
+            else:
+                work.y, work.e = work.y + step[:, 0], work.e + step[:, 1]
             lines = _linearise(work, scale, frames, s)
-            chi2, misfit, solution = _joint(work, lines, s)
-            if max(np.max(moved), np.max(np.abs(work.y - y))) < SETTLED:
+            chi2, misfit, solution = _joint(work, lines, s, spread=False)
+            if turn >= CAREFUL_ROUNDS - 1 and max(np.max(moved), np.max(np.abs(step[:, 0]))) < SETTLED:
                 break
+        chi2, misfit, solution = _joint(work, lines, s, spread=True)
+    # The searches end within a small part of a standard error; the last linear step takes out what is left.
+    work.y = work.y + np.clip(solution.step[:, 0], -0.01, 0.01)
+    work.e = work.e + np.clip(solution.step[:, 1], -0.01, 0.01)
+    work.delta = solution.delta
     flags[use[misfit]] |= PushFlag.MISFIT
     return _collect(displacement, geometry, flags, use, work, solution, lines, chi2, s)
 
@@ -344,13 +353,13 @@ def _first_fit(work: _Work, library: Library, scale: Floats, frames: Frames, s: 
     _chunks(work.y.size, s.threads, job)
 
 
-def _refit(work: _Work, start: Floats, scale: Floats, frames: Frames, s: InvertSettings, *, robust: bool) -> None:
+def _refit(work: _Work, start: Floats, scale: Floats, frames: Frames, s: InvertSettings) -> None:
     """Fit again at the present speckle deviations, from the solution before."""
     kernel = _kernel()
     coefficient = work.coefficient + work.delta[:, None] * work.slope
     starts = np.repeat(start[:, None, :], 2, axis=1)
     rival = np.zeros(work.y.size, dtype=np.bool_)
-    threshold = s.outlier_threshold if robust else math.inf
+    threshold = s.outlier_threshold if s.robust else math.inf
     cost, count = np.empty(work.y.size), np.empty(work.y.size, dtype=np.int64)
 
     def job(piece: slice) -> None:
@@ -392,7 +401,9 @@ def _chi2(work: _Work, cost: Floats, s: InvertSettings) -> tuple[Floats, NDArray
     return reduced, score > s.misfit_z
 
 
-def _joint(work: _Work, lines: _Lines, s: InvertSettings) -> tuple[Floats, NDArray[np.bool_], JointSolution]:
+def _joint(
+    work: _Work, lines: _Lines, s: InvertSettings, *, spread: bool
+) -> tuple[Floats, NDArray[np.bool_], JointSolution]:
     """Reduced chi-square, misfit and the joint step.
 
     Where the noise model is refuted the push's own information is scaled down to its residuals; a push without a fit
@@ -405,7 +416,7 @@ def _joint(work: _Work, lines: _Lines, s: InvertSettings) -> tuple[Floats, NDArr
     information[silent, 3, :] = 0.0
     information[silent, :, 3] = 0.0
     gradient[silent, 3] = 0.0
-    return chi2, misfit, joint_solution(information, gradient, work.delta, work.tau, work.link)
+    return chi2, misfit, joint_solution(information, gradient, work.delta, work.tau, work.link, spread=spread)
 
 
 def _collect(
