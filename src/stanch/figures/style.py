@@ -1,0 +1,187 @@
+"""The house style of every figure: ink on paper, one accent per well, told apart by colour and by line."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = [
+    "GRID",
+    "INK",
+    "MUTED",
+    "SERIES",
+    "SHADE",
+    "Series",
+    "direct_labels",
+    "new_figure",
+    "plain_log",
+    "series",
+    "styled",
+    "to_svg",
+]
+
+INK = "#2a2825"
+MUTED = "#716c64"
+GRID = "#dedad2"
+SHADE = "#ebe6da"
+# Seven inks chosen for this project. Between any two the lightness or the blue-yellow balance differs, so that
+# red-green blindness leaves them apart; the line styles tell them apart without colour.
+SERIES = ("#1f4e8c", "#c2571a", "#3b7d6e", "#8a3b6f", "#5d5448", "#3d8fb8", "#a8861d")
+LINES: tuple[Any, ...] = (
+    "-",
+    (0, (6, 2)),
+    (0, (1.5, 1.5)),
+    (0, (7, 2, 1.5, 2)),
+    (0, (3, 1.5)),
+    (0, (9, 2, 1, 2, 1, 2)),
+)
+
+
+@dataclass(frozen=True)
+class Series:
+    """How the lines of one well are drawn."""
+
+    colour: str
+    line: Any
+    marker: str
+
+
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+
+
+def series(index: int) -> Series:
+    """The look of the well of this index; the first 42 differ in colour or in line, the first 6 in both."""
+    return Series(SERIES[index % len(SERIES)], LINES[index % len(LINES)], MARKERS[index % len(MARKERS)])
+
+
+_SETTINGS: Any = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 9.0,
+    "axes.titlesize": 9.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.titlepad": 8.0,
+    "axes.labelsize": 9.0,
+    "axes.edgecolor": MUTED,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.facecolor": "none",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "figure.facecolor": "none",
+    "savefig.facecolor": "none",
+    "text.color": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.direction": "out",
+    "ytick.direction": "out",
+    "legend.frameon": False,
+    "legend.fontsize": 8.5,
+    "legend.handlelength": 3.6,
+    "lines.linewidth": 1.6,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "stanch",
+    "path.simplify": True,
+    "path.simplify_threshold": 0.2,
+    "text.parse_math": False,
+}
+
+
+@contextmanager
+def styled() -> Iterator[None]:
+    """The house style, for as long as the block lasts."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(_SETTINGS):
+        yield
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """An empty figure.
+
+    Parameters
+    ----------
+    width, height : float
+        In inches, the unit Matplotlib takes [-].
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), layout="constrained")
+
+
+def plain_log(axes: Axes) -> None:
+    """Logarithmic vertical scale with plain numbers: names are never read as formulas, so neither are ticks."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    axes.set_yscale("log")
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.yaxis.set_minor_formatter(NullFormatter())
+
+
+def to_svg(figure: Figure) -> str:
+    """The figure as SVG text: the same figure gives the same text.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+
+    Returns
+    -------
+    str
+    """
+    sink = io.BytesIO()
+    with styled():
+        figure.savefig(sink, format="svg", metadata={"Date": None, "Creator": None})
+    return sink.getvalue().decode("utf-8")
+
+
+def direct_labels(axes: Axes, ends: list[tuple[float, str, str]], *, gap: float = 0.055) -> None:
+    """Write names at the right end of lines, moved apart where they would overlap.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    ends : list of (height, name, colour)
+        Height of the line's end as a fraction of the axes.
+    gap : float
+        Least distance between names, as a fraction of the axes [-].
+    """
+    placed: list[float] = []
+    ordered = sorted(ends)
+    for height, _, _ in ordered:
+        placed.append(max(height, placed[-1] + gap) if placed else max(height, 0.0))
+    excess = placed[-1] - 1.0 if placed else 0.0
+    if excess > 0:
+        placed[-1] -= excess
+        for k in range(len(placed) - 2, -1, -1):
+            placed[k] = min(placed[k], placed[k + 1] - gap)
+    for (height, name, colour), at in zip(ordered, placed):
+        axes.annotate(
+            name,
+            xy=(1.0, height),
+            xytext=(1.035, at),
+            xycoords="axes fraction",
+            textcoords="axes fraction",
+            color=colour,
+            fontsize=8.5,
+            va="center",
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6, "shrinkA": 0, "shrinkB": 1},
+        )

@@ -1,0 +1,59 @@
+"""Echo witnesses: how the echoes of consecutive pushes hold together, and how far they have crept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from stanch.figures.style import MUTED, new_figure, series, styled
+from stanch.pipeline import WellResult
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["TITLES", "witness_figure"]
+
+TITLES = ("Echo coherence from push to push", "Slow echo shift, added up while coherent")
+COHERENT = 0.5
+
+
+def witness_figure(wells: Sequence[WellResult]) -> Figure | None:
+    """Draw slow coherence and slow shift of all wells that hold echoes.
+
+    Parameters
+    ----------
+    wells : sequence of WellResult
+
+    Returns
+    -------
+    matplotlib.figure.Figure or None
+        None where no well has echoes.
+    """
+    drawn = [
+        (k, one, one.displacement)
+        for k, one in enumerate(wells)
+        if one.displacement is not None and one.kind == "echo" and one.displacement.push_time.size > 1
+    ]
+    if not drawn:
+        return None
+    with styled():
+        figure = new_figure(9.6, 4.2)
+        upper, lower = figure.subplots(2, 1, sharex=True)
+        for k, one, d in drawn:
+            look, minutes = series(k), d.push_time / 60.0
+            upper.plot(minutes[1:], d.slow_coherence[1:], color=look.colour, ls=look.line, lw=1.2, label=one.well.name)
+            kept = np.where(d.slow_coherence >= COHERENT, d.slow_shift, 0.0)
+            lower.plot(minutes, np.cumsum(kept) * 1e6, color=look.colour, ls=look.line, lw=1.2)
+        upper.set_ylim(-0.1, 1.05)
+        upper.set_title(TITLES[0])
+        upper.set_ylabel("Coherence (1)")
+        lower.axhline(0.0, color=MUTED, lw=0.7)
+        lower.set_title(TITLES[1])
+        lower.set_ylabel("Shift (µm)")
+        lower.set_xlabel("Time since activation (min)")
+        lower.set_xlim(left=0.0)
+        lower.margins(x=0)
+        upper.legend(loc="center left", bbox_to_anchor=(1.01, 0.0))
+    return figure

@@ -1,0 +1,81 @@
+"""Numbers as a reader sees them: rounded by their intervals, in surface units."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from stanch.estimate import Estimate
+
+__all__ = ["UNIT_SHOWN", "NumberView", "number", "percent", "show"]
+
+UNIT_SHOWN = {"1": "", "Cel": "°C", "um": "µm", "us": "µs", "uL": "µL", "N/m^3": "N/m³", "10^9/L": "10⁹/L"}
+
+
+@dataclass(frozen=True)
+class NumberView:
+    """A number as a reader sees it."""
+
+    label: str
+    value: str
+    interval: str
+    unit: str
+    systematic: str
+    status: str
+    why: str
+
+
+def show(value: float, low: float | None = None, high: float | None = None) -> str:
+    """A number rounded so that its interval's half-width keeps two digits; four digits without an interval.
+
+    Examples
+    --------
+    >>> show(512.345, 500.0, 525.0)
+    '512'
+    >>> show(0.71234, 0.7, 0.73)
+    '0.712'
+    """
+    return f"{value:.{_decimals(value, low, high)}f}"
+
+
+def _decimals(value: float, low: float | None, high: float | None) -> int:
+    if low is not None and high is not None and high > low:
+        digits = 1 - math.floor(math.log10((high - low) / 2))
+    elif value:
+        digits = 3 - math.floor(math.log10(abs(value)))
+    else:
+        digits = 0
+    return min(max(digits, 0), 6)
+
+
+def percent(probability: float | None) -> str:
+    """A probability for readers: never 0 % or 100 %, which a finite number of samples cannot show."""
+    if probability is None:
+        return "left open"
+    if probability < 0.01:
+        return "below 1 %"
+    if probability > 0.99:
+        return "above 99 %"
+    return f"{probability * 100:.0f} %"
+
+
+def number(shown: str, e: Estimate) -> NumberView:
+    """An estimate in surface units as a reader sees it."""
+    digits = _decimals(e.value if e.value is not None else (e.low or e.high or 0.0), e.low, e.high)
+    low, high = (None if x is None else f"{x:.{digits}f}" for x in (e.low, e.high))
+    value, interval = "", ""
+    if e.status == "above":
+        value = f"above {low}"
+    elif e.status == "below":
+        value = f"below {high}"
+    elif e.status == "unavailable":
+        value = "unavailable"
+    elif e.value is not None:
+        value = f"{e.value:.{digits}f}"
+    elif high is not None:
+        value = f"below {high}"
+    if e.status in ("ok", "provisional") and (low is not None or high is not None):
+        interval = f"{'open' if low is None else low} to {'open' if high is None else high}"
+    unit = UNIT_SHOWN.get(e.unit, e.unit) if e.status != "unavailable" else ""
+    systematic = "" if e.systematic is None else f"{e.systematic * 100:.2g} %"
+    return NumberView(shown, value, interval, unit, systematic, e.status, e.why)
