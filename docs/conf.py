@@ -20,11 +20,12 @@ copyright = "the Stanch maintainers, Apache-2.0"
 version = release = stanch.__version__
 
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon"]
-myst_enable_extensions = ["dollarmath", "deflist", "colon_fence"]
+myst_enable_extensions = ["deflist", "colon_fence"]
 myst_heading_anchors = 3
 exclude_patterns = ["_build", "pictures"]
 source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
 
+# Formulas stand as text: a renderer of them would be fetched from outside.
 html_theme = "furo"
 html_title = "Stanch"
 html_show_sourcelink = False

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,8 @@ import click
 from stanch.cli.main import main as command_line
 from stanch.quantities import QUANTITIES, UNITS
 
-REFERENCE = Path(__file__).resolve().parent.parent / "docs" / "reference"
+ROOT = Path(__file__).resolve().parent.parent
+DOCS = ROOT / "docs"
 GENERATED = "<!-- Written by tools/make_pages.py from the code; do not edit. -->"
 WIDTH = 100
 
@@ -117,9 +119,36 @@ def _help(command: click.Command, context: click.Context, level: int) -> Iterato
                 yield from _help(child, inner, level + 1)
 
 
-PAGES = {"nomenclature.md": nomenclature, "units.md": units, "command-line.md": command_reference}
+def published_checks() -> str:
+    """What ``published/`` holds, from each folder's own ``source.toml``."""
+    lines = [
+        "# Published checks",
+        "",
+        GENERATED,
+        "",
+        "Values from outside that this project has to meet, one folder per source under `published/`. `./check tests`",
+        "runs them. *seen*: read in the source. *computed*: by a route other than the code under test. *memory*:",
+        "recalled and not read, which may test arithmetic but not a fact.",
+        "",
+    ]
+    for folder in sorted(p.parent for p in (ROOT / "published").glob("*/source.toml")):
+        source = tomllib.loads((folder / "source.toml").read_text(encoding="utf-8"))
+        lines += [f"## {source['title']}", ""]
+        lines += [f"`published/{folder.name}`, *{source['status']}*. {source['citation']}"]
+        if source["doi"]:
+            lines += [f"doi:{source['doi']}"]
+        lines += ["", source["note"], "", f"Licence: {source['licence']}.", ""]
+    return "\n".join(lines)
+
+
+PAGES = {
+    "reference/nomenclature.md": nomenclature,
+    "reference/units.md": units,
+    "reference/command-line.md": command_reference,
+    "published-checks.md": published_checks,
+}
 
 
 if __name__ == "__main__":
     for name, write in PAGES.items():
-        (REFERENCE / name).write_text(write(), encoding="utf-8")
+        (DOCS / name).write_text(write(), encoding="utf-8")

@@ -29,8 +29,3 @@ def test_source_is_named_and_checked(folder: Path) -> None:
 def test_values_stand_beside_their_source() -> None:
     lonely = [f.name for f in FOLDERS if not [p for p in f.iterdir() if p.suffix in (".csv", ".toml", ".dat")]]
     assert lonely == []
-
-
-def test_the_page_of_published_checks_lists_every_folder() -> None:
-    page = (ROOT / "docs" / "published-checks.md").read_text(encoding="utf-8")
-    assert [f.name for f in FOLDERS if f"`{f.name}`" not in page] == []
