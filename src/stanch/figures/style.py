@@ -183,5 +183,5 @@ def direct_labels(axes: Axes, ends: list[tuple[float, str, str]], *, gap: float 
             fontsize=8.5,
             va="center",
             annotation_clip=False,
-            arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6, "shrinkA": 0, "shrinkB": 1},
+            arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6, "shrinkA": 0, "shrinkB": 1, "relpos": (0, 0.5)},
         )

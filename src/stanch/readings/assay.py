@@ -170,6 +170,20 @@ def _model_in(annotation: Any) -> type[BaseModel] | None:
     return None
 
 
+def _as_written(low: str | None, high: str | None) -> str:
+    """A limit as a reader wants it: ``"3.0 to 9.5 min"``, ``"from 90 Pa"``, ``"up to 15 %"``."""
+
+    def plain(text: str) -> tuple[str, str]:
+        number, _, unit = text.strip().partition(" ")
+        return number, "" if unit.strip() == "1" else unit.strip()
+
+    if low is None or high is None:
+        number, unit = plain(low or high or "")
+        return f"{'from' if high is None else 'up to'} {number} {unit}".strip()
+    (first, unit), (second, other) = plain(low), plain(high)
+    return f"{first} {'' if unit == other else unit + ' '}to {second} {other}".strip()
+
+
 class _Compiler:
     """Checks what one key says against the others, and makes the plain records."""
 
@@ -338,9 +352,8 @@ class _Compiler:
             self.problems.append(f"{path}: got neither low nor high; allowed: one or both")
         if low is not None and high is not None and not low < high:
             self.problems.append(f"{path}.low: got {one.low}; allowed: below high, {one.high}")
-        ends = {(True, True): f"{one.low} to {one.high}", (True, False): f"from {one.low}"}
-        written = ends.get((one.low is not None, one.high is not None), f"up to {one.high}")
         unit = re.sub(r"^[\s\d.eE+-]+", "", one.low or one.high or "").strip()
+        written = _as_written(one.low, one.high)
         return Limit(one.of, one.kind, one.well or "", low, high, unit, written, one.source, one.consequence)
 
     def _pair(self, path: str, p: PairText) -> PairConstraint:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +82,8 @@ class LimitView:
     kind: str
     limit: str
     number: NumberView
-    beyond: str
+    below: str
+    above: str
     source: str
 
 
@@ -273,7 +274,8 @@ def _limits(result: Result, assay: AssayDocument | None) -> tuple[LimitView, ...
                 limit.kind,
                 limit.text,
                 number(shown, estimate),
-                _beyond(limit, numbers),
+                _beyond(limit, numbers, "below"),
+                _beyond(limit, numbers, "above"),
                 limit.source,
             )
         )
@@ -296,16 +298,12 @@ def reading_of(wells: Sequence[WellResult], well: str, key: str) -> Reading | No
     return None
 
 
-def _beyond(limit: Limit, numbers: Numbers) -> str:
+def _beyond(limit: Limit, numbers: Numbers, side: Literal["below", "above"]) -> str:
+    bound = limit.low if side == "below" else limit.high
+    if bound is None:
+        return ""
     found = numbers.find(limit.of, limit.well)
-    if isinstance(found, str):
-        return "unavailable"
-    parts = []
-    if limit.low is not None:
-        parts.append(f"below: {percent(settled(beyond(found[1], limit.low, 'below', found[0])))}")
-    if limit.high is not None:
-        parts.append(f"above: {percent(settled(beyond(found[1], limit.high, 'above', found[0])))}")
-    return "; ".join(parts)
+    return "unavailable" if isinstance(found, str) else percent(settled(beyond(found[1], bound, side, found[0])))
 
 
 def _contrast(c: Contrast) -> ContrastView:
