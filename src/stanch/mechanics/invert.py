@@ -43,8 +43,8 @@ class InvertSettings:
     robust : bool
         Whether outlying frames are held down.
     outlier_threshold : float
-        Leave-one-out residual beyond which a frame's variance is raised, by the square of the excess ratio. At 4, one
-        clean Gaussian frame in 16 000 is touched [standard deviations].
+        Leave-one-out residual beyond which a frame's variance is raised, by the fourth power of the excess ratio. At
+        4, one clean Gaussian frame in 16 000 is touched [standard deviations].
     start_modulus : tuple of float
         G of the start grid, ascending [Pa].
     start_viscosity : tuple of float
@@ -58,6 +58,8 @@ class InvertSettings:
     misfit_z : float
         Standard score of the residual sum of squares beyond which a push is flagged as misfit and its covariance
         scaled up [-].
+    most_unexplained : float
+        Unexplained share of the weighted sum of squares beyond which a misfit push has no estimate [-].
     fewest_frames : int
         Good frames below which a push is refused [-].
     least_signal : float
@@ -79,6 +81,7 @@ class InvertSettings:
     evaluations: int = 40
     tolerance: float = 1e-10
     misfit_z: float = 3.7190164854557084
+    most_unexplained: float = 0.1
     fewest_frames: int = 6
     least_signal: float = 25.0
     threads: int = 2
@@ -244,6 +247,8 @@ def invert(
     work.e = work.e + np.clip(solution.step[:, 1], -0.01, 0.01)
     work.delta = solution.delta
     flags[use[misfit]] |= PushFlag.MISFIT
+    hopeless = misfit & (lines.cost > s.most_unexplained * lines.information[:, 2, 2])
+    flags[use[hopeless]] |= PushFlag.REFUSED
     return _collect(displacement, geometry, flags, use, work, solution, lines, chi2, s)
 
 
@@ -340,8 +345,8 @@ def _first_fit(work: _Work, library: Library, scale: Floats, frames: Frames, s: 
         data, variance = work.data[piece], work.variance[piece]
         starts, rival = np.empty((len(data), 2, 2)), np.empty(len(data), dtype=np.bool_)
         kernel.pick_starts(
-            data, variance, library.cells, library.squares, library.grid_e.size, RIVAL_SHARE, library.grid_y,
-            library.grid_e, starts, rival,
+            data, variance, s.robust, library.cells, library.squares, library.grid_e.size, RIVAL_SHARE, library.grid_y,
+            library.grid_e, starts, rival, work.inflation[piece],
         )  # fmt: skip
         kernel.fit_pushes(
             data, variance, work.step_variance[piece], work.shared_variance[piece], work.coefficient[piece], scale,
@@ -446,12 +451,12 @@ def _collect(
     seen = information[:, 2, 2] >= s.least_signal
     flags[use[~converged & seen]] |= PushFlag.NO_CONVERGENCE
     flags[use[~seen]] |= PushFlag.REFUSED
-    good = converged & seen
+    good = converged & seen & (flags[use] & PushFlag.REFUSED == 0)
     usable[use[good]] = True
     y = work.y
     modulus, low = np.exp(y) - LOG_OFFSET, np.exp(y - NORMAL_95 * sd_y) - LOG_OFFSET
     # A fit below zero does not make the upper end better known than a fit at zero would.
-    high = np.exp(np.maximum(y, math.log(LOG_OFFSET)) + NORMAL_95 * sd_y) - LOG_OFFSET
+    high = np.exp(np.maximum(y, math.log(LOG_OFFSET)) + np.minimum(NORMAL_95 * sd_y, 50.0)) - LOG_OFFSET
     rejected = low > 0
     viscosity, factor = np.exp(work.e), np.exp(np.minimum(NORMAL_95 * sd_e, 50.0))
     strain = np.abs(fitted).max(axis=1) / geometry.push_radius

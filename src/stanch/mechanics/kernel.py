@@ -414,7 +414,7 @@ def _outliers(threshold, force, variance, gain, root, model, white, inflation, s
         if root[k] == 0.0:
             continue
         ratio = u[k] / (threshold * spread)
-        new = ratio * ratio if ratio > 1.0 else 1.0
+        new = ratio * ratio * ratio * ratio if ratio > 1.0 else 1.0
         if abs(new - inflation[k]) > 0.02 * new:
             changed = True
         variance[k] *= new / inflation[k]
@@ -457,13 +457,49 @@ def _vertex(left, middle, right):
 
 
 @njit(cache=True, nogil=True)
-def pick_starts(data, variance, cells, squares, columns, share, start_y, start_e, starts, rival):
+def _gross(data, variance, middle, clean, inflation):
+    """Replace frames that leave the running median by half the range of the trace; returns whether any did."""
+    frames = data.size
+    window = np.empty(5)
+    low, high = np.inf, -np.inf
+    for k in range(frames):
+        n = 0
+        for j in range(max(k - 2, 0), min(k + 3, frames)):
+            if variance[j] > 0.0:
+                # Sorted insertion of at most five values.
+                i = n
+                while i > 0 and window[i - 1] > data[j]:
+                    window[i] = window[i - 1]
+                    i -= 1
+                window[i] = data[j]
+                n += 1
+        middle[k] = 0.0 if n == 0 else 0.5 * (window[(n - 1) // 2] + window[n // 2])
+        if n > 0:
+            low, high = min(low, middle[k]), max(high, middle[k])
+    found = False
+    for k in range(frames):
+        clean[k] = data[k]
+        if variance[k] <= 0.0:
+            continue
+        sd = math.sqrt(variance[k])
+        away = abs(data[k] - middle[k])
+        if away > 0.5 * (high - low) + 6.0 * sd:
+            clean[k] = middle[k]
+            inflation[k] = max(inflation[k], (away / (4.0 * sd)) ** 4)
+            found = True
+    return found
+
+
+@njit(cache=True, nogil=True)
+def pick_starts(data, variance, robust, cells, squares, columns, share, start_y, start_e, starts, rival, inflation):
     """Best point of the start grid, the best other peak, and whether that one rivals it.
 
     Parameters
     ----------
     data, variance : ndarray, shape (push, frame)
         As in :func:`fit_pushes`.
+    robust : bool
+        Whether frames far from the running median of five are left out of the start.
     cells, squares : ndarray of float32, shape (frame, cell)
         Traces of the start grid and their squares; cells run over viscosity fastest.
     columns : int
@@ -476,12 +512,18 @@ def pick_starts(data, variance, cells, squares, columns, share, start_y, start_e
         Filled in.
     rival : ndarray of bool, shape (push,)
         Filled in.
+    inflation : ndarray, shape (push, frame)
+        Variance inflation, raised for the frames left out [-].
     """
     size = cells.shape[1]
     lines = size // columns
     row, weight_sum = np.empty(size, dtype=np.float32), np.empty(size, dtype=np.float32)
+    middle, clean = np.empty(data.shape[1]), np.empty(data.shape[1])
     for p in range(data.shape[0]):
-        _score(data[p], variance[p], cells, squares, row, weight_sum)
+        if robust and _gross(data[p], variance[p], middle, clean, inflation[p]):
+            _score(clean, variance[p], cells, squares, row, weight_sum)
+        else:
+            _score(data[p], variance[p], cells, squares, row, weight_sum)
         best = 0
         for j in range(size):
             if row[j] > row[best]:
