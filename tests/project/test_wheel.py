@@ -42,7 +42,7 @@ def test_it_runs_from_elsewhere(wheel: Path, tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-P", "-c", program], cwd=tmp_path, capture_output=True, text=True, check=False
     )
-    assert (done.returncode, done.stdout.split()[0]) == (0, "stanch"), done.stderr
+    assert (done.returncode, done.stdout.split(",")[0]) == (0, "stanch"), done.stderr
 
 
 def test_the_command_is_registered(wheel: Path) -> None:
