@@ -1,20 +1,39 @@
-"""What a recording holds, as text."""
+"""What a recording holds, as plain text."""
 
 from __future__ import annotations
 
 from dataclasses import fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from stanch.recording.records import Additive, Well
+from stanch.recording.records import Well
 
 if TYPE_CHECKING:
-    from stanch.recording.container import Recording
+    from stanch.recording.reader import Recording
 
 __all__ = ["describe"]
 
+_SHOWN = {  # key: (factor, unit)
+    "haematocrit": (100.0, " %"),
+    "platelets": (1e-12, " 10^9/L"),
+    "fibrinogen": (1.0, " g/L"),
+    "sampling_rate": (1e-6, " MHz"),
+    "centre_frequency": (1e-6, " MHz"),
+    "demodulation_frequency": (1e-6, " MHz"),
+    "sound_speed": (1.0, " m/s"),
+    "density": (1.0, " kg/m^3"),
+    "push_duration": (1e6, " us"),
+    "first_sample_depth": (1e3, " mm"),
+    "well_radius": (1e3, " mm"),
+    "well_depth": (1e3, " mm"),
+    "focus_height": (1e3, " mm"),
+    "push_radius": (1e3, " mm"),
+    "push_length": (1e3, " mm"),
+    "beam_radius": (1e3, " mm"),
+}
+
 
 def describe(recording: Recording) -> str:
-    """Say what a recording holds: sample, wells, acquisition, geometry, logs and identity.
+    """Say what a recording holds, without reading its pushes.
 
     Parameters
     ----------
@@ -23,70 +42,74 @@ def describe(recording: Recording) -> str:
     Returns
     -------
     str
-        Several lines; unknown facts are named as unknown.
     """
-    sample = recording.sample
+    state = "closed" if recording.state == "closed" else "not closed: it ends at its last committed push"
+    times, kelvin = recording.temperatures()
     lines = [
-        f"sample      {sample.sample}{' (demo data)' if sample.demo else ''}",
-        f"role        {sample.role or 'unknown'}",
-        f"state       {_state(recording)}",
-        f"started     {recording.started_at or 'unknown'}",
-        f"instrument  {recording.instrument or 'unknown'}",
-        f"operator    {recording.operator or 'unknown'}",
-        f"assay       {_assay(recording)}",
-        f"identity    {recording.identity()}",
-        "",
-        "wells",
+        f"recording  {recording.path}",
+        f"identity   {recording.identity()}",
+        f"state      {state}",
+        f"started    {recording.started_at or 'unknown'}",
+        f"instrument {recording.instrument or 'unknown'}",
+        f"operator   {recording.operator or 'unknown'}",
+        f"assay      {recording.assay_sha256 or 'none'}",
     ]
-    lines += [f"  {_well(recording, well)}" for well in recording.wells]
-    for title, record in (("acquisition", recording.acquisition), ("geometry", recording.geometry)):
-        lines += ["", title]
-        if record is None:
-            lines.append("  none")
-            continue
-        lines += [f"  {f.name:22s}{_plain(getattr(record, f.name))}" for f in fields(record)]
-    time, kelvin = recording.temperatures()
-    lines += ["", "temperature"]
-    if time.size:
-        lines.append(f"  {time.size} values, {kelvin.min() - 273.15:.2f} to {kelvin.max() - 273.15:.2f} Cel")
-    else:
-        lines.append("  none recorded")
+    if kelvin.size:
+        low, high = float(kelvin.min()) - 273.15, float(kelvin.max()) - 273.15
+        lines.append(f"block      {low:.1f} to {high:.1f} Cel, {times.size} readings")
+    lines += ["", "sample", *_facts(recording.sample)]
+    if recording.acquisition is not None:
+        lines += ["", "acquisition", *_facts(recording.acquisition)]
+    if recording.geometry is not None:
+        lines += ["", "geometry", *_facts(recording.geometry)]
+    lines += ["", "wells"]
+    for well in recording.wells:
+        lines += _well(recording, well)
     notes = recording.notes()
-    lines += ["", "notes"]
-    lines += [f"  {note.at or ''}  {note.text}" for note in notes] or ["  none"]
-    lines += ["", "unknown facts", "  " + (", ".join(sample.unknown()) or "none")]
+    if notes:
+        lines += ["", "notes", *(f"  {note.at or 'time unknown'}  {_clean(note.text)}" for note in notes)]
     return "\n".join(lines)
 
 
-def _state(recording: Recording) -> str:
-    if recording.state == "closed":
-        return "closed"
-    return "recording: not closed; the run ends at the last committed push"
+def _well(recording: Recording, well: Well) -> list[str]:
+    shape = " x ".join(str(n) for n in recording.block_shape(well.name))
+    kind = recording.kind(well.name)
+    line = f"  {_clean(well.name)}: {recording.push_count(well.name)} pushes of {kind}"
+    if shape:
+        line += f", {shape} {recording.dtype(well.name)}"
+    times = recording.push_time(well.name)
+    if times.size:
+        line += f", {times[0]:.0f} to {times[-1]:.0f} s after activation"
+    reagents = [("activator", well.activator, well.activator_amount, well.activator_lot, well.activator_expiry)]
+    reagents += [("additive", a.name, a.amount, a.lot, a.expiry) for a in well.additives]
+    lines = [line]
+    for role, name, amount, lot, expiry in reagents:
+        told = [_clean(name) if name is not None else "unknown"]
+        told += [
+            f"{word} {_clean(value)}" for word, value in (("amount", amount), ("lot", lot), ("expiry", expiry)) if value
+        ]
+        lines.append(f"    {role}: {', '.join(told)}")
+    return lines
 
 
-def _assay(recording: Recording) -> str:
-    if recording.assay_sha256 is None:
-        return "none kept in the recording"
-    return f"kept in the recording, sha256 {recording.assay_sha256[:16]}…"
+def _facts(record: Any) -> list[str]:
+    width = max(len(f.name) for f in fields(record))
+    return [f"  {f.name.ljust(width)}  {_fact(f.name, getattr(record, f.name))}" for f in fields(record)]
 
 
-def _well(recording: Recording, well: Well) -> str:
-    count = recording.push_count(well.name)
-    time = recording.push_time(well.name)
-    span = f"{time[0]:.0f} to {time[-1]:.0f} s" if count else "no push"
-    shape = " x ".join(map(str, recording.block_shape(well.name)))
-    per_push = f", each {shape}" if shape else ""
-    additives = ", ".join(_additive(a) for a in well.additives) or "no additives"
-    activator = well.activator or "activator unknown"
-    return f"{well.name}: {recording.kind(well.name)}, {count} pushes{per_push}, {span}; {activator}; {additives}"
-
-
-def _additive(additive: Additive) -> str:
-    extra = [text for text in (additive.amount, additive.lot and f"lot {additive.lot}") if text]
-    return f"{additive.name} ({', '.join(extra)})" if extra else additive.name
-
-
-def _plain(value: object) -> str:
+def _fact(name: str, value: object) -> str:
     if value is None:
         return "unknown"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(value, tuple):
+        return ", ".join(_clean(str(v)) for v in value) or "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        factor, unit = _SHOWN.get(name, (1.0, ""))
+        return f"{value * factor:.6g}{unit}"
+    return _clean(str(value))
+
+
+def _clean(text: str) -> str:
+    """Text without control characters, so that a recording cannot steer the terminal."""
+    return "".join(c if c.isprintable() else "\ufffd" for c in text)
