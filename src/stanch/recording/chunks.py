@@ -63,7 +63,7 @@ def unshuffle(data: bytes, itemsize: int) -> bytes:
 
 def _filters(dataset: h5py.Dataset) -> list[int] | None:
     """Filters of a dataset with one chunk per entry, or None when it must be read through HDF5."""
-    if dataset.chunks != (1, *dataset.shape[1:]) or dataset.dtype.kind not in "iuf":
+    if dataset.chunks != (1, *dataset.shape[1:]) or dataset.dtype.kind not in "iufS":
         return None
     plist = dataset.id.get_create_plist()
     codes = [plist.get_filter(i)[0] for i in range(plist.get_nfilters())]

@@ -5,6 +5,18 @@ One HDF5 file holds everything captured from one sample in one run. See ``docs/r
 
 from stanch.recording.layout import WellLayout
 from stanch.recording.reader import Note, Recording, open_recording
+from stanch.recording.recover import RecoveryReport, WellRecovery, recover, verify
 from stanch.recording.writer import Writer, create
 
-__all__ = ["Note", "Recording", "WellLayout", "Writer", "create", "open_recording"]
+__all__ = [
+    "Note",
+    "Recording",
+    "RecoveryReport",
+    "WellLayout",
+    "WellRecovery",
+    "Writer",
+    "create",
+    "open_recording",
+    "recover",
+    "verify",
+]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import hashlib
 import os
 import time
@@ -69,7 +70,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     where = Path(path)
     swmr = _inspect(where)
     try:
-        file = h5py.File(where, "r", swmr=swmr, locking="best-effort")
+        file = _open_written(where) if swmr else h5py.File(where, "r", locking="best-effort")
     except _FAULTS as error:
         raise IntegrityError(
             f"recording {where}", got=_reason(error), allowed="a whole HDF5 file", do="Fetch it again from its source."
@@ -99,6 +100,20 @@ def _inspect(path: Path) -> bool:
     if not head.startswith(_SIGNATURE):
         raise RecordingError(where, got="no HDF5 signature", allowed="an HDF5 file", do=do)
     return len(head) > 11 and head[8] == 3 and bool(head[11] & 5)
+
+
+def _open_written(path: Path) -> h5py.File:
+    """Open a file whose writer is at work or was killed."""
+    access = h5py.h5p.create(h5py.h5p.FILE_ACCESS)
+    access.set_fclose_degree(h5py.h5f.CLOSE_DEFAULT)
+    access.set_file_locking(True, True)
+    # A torn read is over in microseconds. HDF5 tries 100 times and doubles its pause each time, which never ends on a
+    # damaged file; its setting for that is not in h5py, but the library that h5py is linked with has it.
+    limit = getattr(ctypes.CDLL(h5py.h5p.__file__), "H5Pset_metadata_read_attempts", None)
+    if limit is not None:
+        limit.argtypes = (ctypes.c_int64, ctypes.c_uint)
+        limit(access.id, 20)
+    return h5py.File(h5py.h5f.open(os.fsencode(path), h5py.h5f.ACC_RDONLY | h5py.h5f.ACC_SWMR_READ, fapl=access))
 
 
 def _reason(error: BaseException) -> str:
@@ -319,23 +334,47 @@ class Recording:
             raise RecordingError(f"{self.path}: well {well}: {name}", got="NaN or infinity", allowed="finite numbers")
         return rows
 
-    def notes(self) -> tuple[Note, ...]:
-        """The log, in the order of writing."""
-        count, where = self._log_counts["notes"], f"{self.path}: notes, entry"
+    def has_column(self, well: str, name: str) -> bool:
+        """Whether the well's pushes carry this column."""
+        return name in self._view(well).columns
+
+    def entry(self, well: str, name: str, push: int) -> Any:
+        """One entry, unchecked but for its checksum, of a column or of push_time."""
+        view = self._view(well)
         with self._reading():
-            text = read_rows(self._file["notes/text"], 0, count, where)
-            at = read_rows(self._file["notes/at"], 0, count, where)
+            return view.rows(name, push, push + 1)[0]
+
+    @property
+    def note_count(self) -> int:
+        """Committed notes."""
+        return self._log_counts["notes"]
+
+    @property
+    def temperature_count(self) -> int:
+        """Committed temperatures."""
+        return self._log_counts["temperature"]
+
+    def notes(self, start: int = 0, stop: int | None = None) -> tuple[Note, ...]:
+        """The log, in the order of writing."""
+        text, at = self._log("notes", ("text", "at"), start, stop)
+        with self._reading():
             return tuple(Note(t.decode(), a.decode() or None) for t, a in zip(text, at, strict=True))
 
-    def temperatures(self) -> tuple[Floats, Floats]:
+    def temperatures(self, start: int = 0, stop: int | None = None) -> tuple[Floats, Floats]:
         """Time since the start of the recording [s] and temperature of the well block [K]."""
-        count, where = self._log_counts["temperature"], f"{self.path}: temperature, entry"
-        with self._reading():
-            time = read_rows(self._file["temperature/time"], 0, count, where)
-            kelvin = read_rows(self._file["temperature/temperature"], 0, count, where)
+        time, kelvin = self._log("temperature", ("time", "temperature"), start, stop)
         if not (np.isfinite(time).all() and np.isfinite(kelvin).all()):
             raise RecordingError(f"{self.path}: temperature", got="NaN or infinity", allowed="finite numbers")
         return time, kelvin
+
+    def _log(self, group: str, names: tuple[str, ...], start: int, stop: int | None) -> list[NDArray[Any]]:
+        count = self._log_counts[group]
+        stop = count if stop is None else stop
+        if not 0 <= start <= stop <= count:
+            raise UsageError(f"entries of {group}", got=f"{start} to {stop}", allowed=f"a range within 0 to {count}")
+        where = f"{self.path}: {group}, entry"
+        with self._reading():
+            return [read_rows(_dataset(self._file, f"{group}/{n}", where), start, stop, where) for n in names]
 
     def identity(self) -> str:
         """SHA-256 of what was committed, as 64 hexadecimal digits; see ``docs/reference/recording-format.md``."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +17,7 @@ import h5py
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stanch.errors import OutputExistsError, RecordingError, UsageError
+from stanch.errors import RecordingError, UsageError
 from stanch.recording.layout import (
     COLUMNS,
     ECHO_DTYPES,
@@ -33,6 +32,7 @@ from stanch.recording.layout import (
     well_group,
     write_record,
 )
+from stanch.recording.outputs import check_target, publish, sibling
 from stanch.recording.records import Acquisition, Geometry, SampleFacts
 from stanch.recording.times import utc_text
 from stanch.version import __version__
@@ -89,7 +89,7 @@ def create(
         If something stated cannot be recorded.
     """
     target = Path(path)
-    _check_target(target, overwrite)
+    check_target(target, overwrite)
     _check_wells(wells, acquisition, geometry)
     head = {
         "instrument": None if instrument is None else clean_text(instrument, "instrument"),
@@ -97,57 +97,20 @@ def create(
         "started_at": utc_text(started_at, "started_at"),
     }
     facts(sample, "sample: ")
-    handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=".part", dir=target.parent)
-    os.close(handle)
-    beside = Path(name)
+    beside = sibling(target)
     file = None
     try:
         file = h5py.File(beside, "w", libver=("v110", "v110"), track_order=False)
         _lay_out(file, sample, wells, acquisition, geometry, assay_text, head)
         file.flush()
         file.swmr_mode = True
-        os.chmod(beside, 0o666 & ~_umask())
-        _publish(beside, target, overwrite)
+        publish(beside, target, overwrite)
     except BaseException:
         if file is not None:
             file.close()
         beside.unlink(missing_ok=True)
         raise
     return Writer(target, file, wells, acquisition)
-
-
-def _check_target(target: Path, overwrite: bool) -> None:
-    if target.is_dir():
-        raise UsageError(f"output {target}", got="a directory", allowed="a file name", do="Name a file.")
-    if not target.parent.is_dir():
-        raise UsageError(
-            f"output {target}", got="no such folder", allowed="a file in a folder", do="Create the folder."
-        )
-    if target.exists() and not overwrite:
-        raise OutputExistsError(f"output {target}", got="an existing file", do="Choose another name, or overwrite it.")
-
-
-def _publish(beside: Path, target: Path, overwrite: bool) -> None:
-    if overwrite:
-        os.replace(beside, target)
-        return
-    try:
-        os.link(beside, target)
-    except FileExistsError:
-        raise OutputExistsError(
-            f"output {target}", got="an existing file", do="Choose another name, or overwrite it."
-        ) from None
-    except OSError:
-        # Some file systems know no hard links.
-        os.replace(beside, target)
-        return
-    beside.unlink()
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
 
 
 def _check_wells(wells: Sequence[WellLayout], acquisition: Acquisition | None, geometry: Geometry | None) -> None:
