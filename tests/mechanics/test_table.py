@@ -7,6 +7,7 @@ import pytest
 
 from stanch.errors import InputError
 from stanch.mechanics import table as module
+from stanch.mechanics.response import oscillator
 from stanch.mechanics.stokes import KrylovSpace
 from stanch.mechanics.table import build, default_depth, heights, spectral_table
 from stanch.recording.records import Geometry
@@ -138,3 +139,30 @@ def test_a_box_that_cannot_be_reached_says_so():
             tolerance=1e-7,
             cache=False,
         )
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"push_radius": 1e-9, "beam_radius": 1e-9}, "600 steps"),
+        ({"well_radius": 2.5}, "600 steps"),
+        ({"push_radius": 2e-5, "push_length": 8e-5}, "matrix entries"),
+    ],
+)
+def test_a_mesh_too_large_is_refused_at_once(change, words):
+    with pytest.raises(InputError, match=words):
+        spectral_table(dataclasses.replace(PLAIN, **change), **SETTINGS)
+
+
+@pytest.mark.parametrize("medium", [(0.0, 0.003), (0.0, 0.05), (-5.0, 0.02)])
+def test_liquid_blood_is_covered_though_the_box_starts_at_one_pascal(medium):
+    few, many = (
+        spectral_table(PLAIN, depth=np.zeros(1), **SETTINGS, tolerance=tolerance) for tolerance in (1e-4, 1e-6)
+    )
+    seen = []
+    for table in (few, many):
+        scale = table.eigenvalue / 1055.0
+        q = oscillator(TIME, medium[0] * scale, 0.5 * medium[1] * scale, 2e-4)[0]
+        seen.append(q @ (table.force * table.beam[0, :, 0]))
+    assert many.eigenvalue.size > few.eigenvalue.size
+    assert np.abs(seen[0] - seen[1]).max() < 1e-5 * seen[1].max()

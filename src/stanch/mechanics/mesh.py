@@ -8,9 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stanch.errors import InputError
+
 __all__ = ["SplineSpace", "axial_knots", "graded_knots", "radial_knots"]
 
 Floats = NDArray[np.float64]
+
+MOST_INTERVALS = 600
+"""Intervals in one direction beyond which a mesh would not be worth its time and memory."""
 
 DEGREE = 5
 """Degree of the splines; derivatives are continuous up to the fourth."""
@@ -42,6 +47,11 @@ def graded_knots(length: float, spacing: float, walls: tuple[bool, bool]) -> Flo
     -------
     ndarray, shape (knot,)
         Ascending, from 0 to `length` [m].
+
+    Raises
+    ------
+    InputError
+        If that takes more than 600 intervals.
     """
     x = np.linspace(0.0, length, 2001)
     finest = WALL_SPACING * spacing
@@ -51,6 +61,13 @@ def graded_knots(length: float, spacing: float, walls: tuple[bool, bool]) -> Flo
             wanted = np.minimum(wanted, finest + WALL_GROWTH * distance)
     density = 1.0 / wanted
     count = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(x))])
+    if not count[-1] <= MOST_INTERVALS:
+        raise InputError(
+            "well and push",
+            got=f"{length * 1e3:g} mm in steps of {spacing * 1e3:g} mm",
+            allowed=f"at most {MOST_INTERVALS} steps",
+            do="Check the units of well_radius, well_depth, push_radius and push_length.",
+        )
     intervals = max(4, math.ceil(count[-1]))
     knots: Floats = np.interp(np.linspace(0.0, count[-1], intervals + 1), count, x)
     knots[0], knots[-1] = 0.0, length
