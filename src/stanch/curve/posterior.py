@@ -40,6 +40,8 @@ class CurveSettings:
         See ``basis`` [s], [-], [s].
     order : int
         Of the differences that are penalised [-].
+    memory : float
+        Over how many knots a slope dies out [-].
     level, level_sd, drift_sd : float
         Prior of ln s: centre and spread of its mean, spread of a step between control points [-].
     controls : tuple of float
@@ -57,8 +59,8 @@ class CurveSettings:
     warp_step: float = 0.1
     warp_cap: float = 75.0
     order: int = 3
-    memory: float = 10.0
-    level: float = -4.0
+    memory: float = 8.0
+    level: float = -7.0
     level_sd: float = 4.0
     drift_sd: float = 2.0
     controls: tuple[float, ...] = (-3.0, -1.5, -0.7, 0.0, 0.6, 1.2, 1.8, 2.4, 3.0, 3.6, 4.2, 4.8)

@@ -16,6 +16,9 @@ __all__ = ["Evidence", "Smoothness", "Weights", "fit_smoothness", "solve"]
 
 Floats = NDArray[np.float64]
 
+SMALLEST = -12.0
+"""Least ln s: a curve this smooth is a straight relaxation, and the algebra stays well conditioned [-]."""
+
 
 @dataclass(frozen=True)
 class Evidence:
@@ -96,7 +99,7 @@ class Smoothness:
 
     def log_sd(self, theta: Floats) -> Floats:
         """ln s [-]."""
-        return np.asarray(self.offset + self.blend @ theta)
+        return np.asarray(np.maximum(self.offset + self.blend @ theta, SMALLEST))
 
 
 @dataclass(frozen=True)

@@ -120,7 +120,7 @@ def _decline(definition: ContrastDefinition, base: Side, other: Side, definition
     samples: Floats = getattr(found, report)
     status = _joint_status(base, other, "onset")
     estimate = Estimate.from_samples(samples, unit, status=status, systematic=_cancelled(base, other, "plateau"))
-    return _made(definition, estimate, samples)
+    return replace(_made(definition, estimate, samples), ages=(found.first, found.last))
 
 
 def _joint_status(base: Side, other: Side, key: str) -> Literal["ok", "provisional"]:

@@ -3,6 +3,8 @@
 Every function takes `time`, shape (time,), evenly spaced, and `paths`, shape (path, time), and returns one value per
 path. A value that is not reached within the run is ``+inf``, one passed before the first push ``-inf``; a value that
 would need times outside the run is NaN. Paths are straight lines between grid times.
+
+Sets of many paths are swept by the compiled twins in ``kernel``; the NumPy forms here are the reference they equal.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ __all__ = [
     "highest_mean",
     "mean_around",
     "onset",
+    "running_mean",
     "steepest_rise",
 ]
 
@@ -33,8 +36,15 @@ PLATEAU_SHARE = 0.95
 RISE_HALF_CHORD = 30.0
 """Half the chord of the steepest rise [s]."""
 
+MANY = 20
+"""Number of paths from which the compiled sweep is used [-]."""
 
-def onset(time: Floats, paths: Floats, threshold: float, dwell: float) -> Floats:
+
+def _compiled(paths: Floats, reference: bool) -> bool:
+    return not reference and paths.shape[0] >= MANY
+
+
+def onset(time: Floats, paths: Floats, threshold: float, dwell: float, *, reference: bool = False) -> Floats:
     """First time at which each path is at or above `threshold` for the whole dwell.
 
     Returns
@@ -42,6 +52,10 @@ def onset(time: Floats, paths: Floats, threshold: float, dwell: float) -> Floats
     ndarray, shape (path,)
         Time [s]; ``-inf`` where that is the first grid time, ``+inf`` where it does not happen within the run.
     """
+    if _compiled(paths, reference):
+        from stanch.readings import kernel
+
+        return kernel.onset(time, paths, threshold, dwell)
     under = paths < threshold
     index = np.arange(time.size)
     last_under = np.maximum.accumulate(np.where(under, index, -1), axis=1)
@@ -98,20 +112,38 @@ def _windows(time: Floats, length: float) -> tuple[float, int]:
     return steps, time.size - int(np.ceil(steps - 1e-12))
 
 
-def highest_mean(time: Floats, paths: Floats, window: float = PLATEAU_WINDOW) -> tuple[Floats, Floats]:
+def running_mean(time: Floats, paths: Floats, window: float = PLATEAU_WINDOW, every: int = 1) -> Floats:
+    """Mean of each path over every window inside the run, shape (path, window)."""
+    steps, count = _windows(time, window)
+    area = _integral(time, paths)
+    return np.asarray((_shifted(area, steps, count) - area[:, :count])[:, ::every] / window)
+
+
+def highest_mean(
+    time: Floats, paths: Floats, window: float = PLATEAU_WINDOW, *, reference: bool = False
+) -> tuple[Floats, Floats]:
     """Highest mean of each path over a window, and the time at which that window ends [s]; NaN in a shorter run."""
     steps, count = _windows(time, window)
     if count < 1:
         nothing = np.full(paths.shape[0], np.nan)
         return nothing, nothing
-    area = _integral(time, paths)
-    means = (_shifted(area, steps, count) - area[:, :count]) / window
+    if _compiled(paths, reference):
+        from stanch.readings import kernel
+
+        whole, step = int(np.floor(steps)), (time[-1] - time[0]) / (time.size - 1)
+        best, start = kernel.highest_mean(paths, step, whole, steps - whole, count, window)
+        return best, time[start] + window
+    means = running_mean(time, paths, window)
     where = np.argmax(means, axis=1)
     return means[np.arange(paths.shape[0]), where], time[where] + window
 
 
-def first_reached(time: Floats, paths: Floats, level: Floats) -> Floats:
+def first_reached(time: Floats, paths: Floats, level: Floats, *, reference: bool = False) -> Floats:
     """First time at which each path is at or above its own level; ``-inf`` at the first grid time, ``+inf`` never."""
+    if _compiled(paths, reference):
+        from stanch.readings import kernel
+
+        return kernel.first_reached(time, paths, level)
     reached = paths >= level[:, None]
     where = np.argmax(reached, axis=1)
     row = np.arange(paths.shape[0])
@@ -123,12 +155,20 @@ def first_reached(time: Floats, paths: Floats, level: Floats) -> Floats:
     return np.where(reached[row, where], value, np.inf)
 
 
-def steepest_rise(time: Floats, paths: Floats, half: float = RISE_HALF_CHORD) -> tuple[Floats, Floats]:
+def steepest_rise(
+    time: Floats, paths: Floats, half: float = RISE_HALF_CHORD, *, reference: bool = False
+) -> tuple[Floats, Floats]:
     """Largest slope of a chord of each path [Pa/s], and the middle of that chord [s]; NaN in a shorter run."""
     steps, count = _windows(time, 2.0 * half)
     if count < 1:
         nothing = np.full(paths.shape[0], np.nan)
         return nothing, nothing
+    if _compiled(paths, reference):
+        from stanch.readings import kernel
+
+        whole = int(np.floor(steps))
+        best, start = kernel.steepest_rise(paths, whole, steps - whole, count, 2.0 * half)
+        return best, time[start] + half
     slopes = (_shifted(paths, steps, count) - paths[:, :count]) / (2.0 * half)
     where = np.argmax(slopes, axis=1)
     return slopes[np.arange(paths.shape[0]), where], time[where] + half

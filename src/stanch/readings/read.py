@@ -12,7 +12,7 @@ from stanch.curve.records import Curve
 from stanch.estimate import Estimate, Status
 from stanch.mechanics.records import LOG_OFFSET
 from stanch.readings import functionals
-from stanch.readings.correct import recentred
+from stanch.readings.correct import recentred, recentred_top
 from stanch.readings.definitions import Definitions
 from stanch.readings.records import Reading, WellReadings
 
@@ -191,8 +191,11 @@ def modulus_estimate(samples: Floats, status: Status, systematic: float | None) 
     return estimate
 
 
-def _log_recentred(samples: Floats, central: float, resampled: Floats) -> Floats:
-    moved = recentred(np.log(samples + LOG_OFFSET), math.log(central + LOG_OFFSET), np.log(resampled + LOG_OFFSET))
+def _top(paths: _Paths, raw: Floats) -> Floats:
+    """Samples of the highest two-minute mean, its bias taken out in ln(G + 10 Pa)."""
+    central = np.log(functionals.running_mean(paths.time, paths.centre, every=4)[0] + LOG_OFFSET)
+    again = np.log(functionals.running_mean(paths.time, paths.resampled, every=4) + LOG_OFFSET)
+    moved = recentred_top(np.log(raw + LOG_OFFSET), central, again)
     return np.asarray(np.maximum(np.exp(moved) - LOG_OFFSET, 0.0))
 
 
@@ -202,9 +205,7 @@ def _plateau(paths: _Paths, complete: bool, systematic: float | None) -> tuple[R
     if not np.isfinite(raw).all():
         why = f"The run is shorter than the {functionals.PLATEAU_WINDOW:g} s of the mean."
         return Reading(key, Estimate.unavailable("Pa", why), np.empty(0)), False, False
-    central, _ = functionals.highest_mean(paths.time, paths.centre)
-    again, _ = functionals.highest_mean(paths.time, paths.resampled)
-    samples = _log_recentred(raw, float(central[0]), again)
+    samples = _top(paths, raw)
     rested = paths.end - ends >= REST
     before = functionals.at(paths.time, paths.samples, np.full(raw.size, paths.end - REST))
     now = paths.samples[:, -1]

@@ -80,6 +80,8 @@ class Contrast:
         With a block fraction: the number before the block correction; `estimate` is the corrected one.
     offered : Estimate or None
         The difference, where a ratio is unavailable because its denominator may be zero.
+    ages : tuple of float, or None
+        The two clot ages of a decline comparison [s].
     """
 
     name: str
@@ -92,3 +94,4 @@ class Contrast:
     warnings: tuple[str, ...] = ()
     raw: Estimate | None = None
     offered: Estimate | None = None
+    ages: tuple[float, float] | None = None
