@@ -28,7 +28,7 @@ STRAIN_LIMIT = 0.10
 RIVAL_SHARE = 0.98
 GROSS_THRESHOLD = 6.0
 SPECKLE_SLACK = 0.05
-SETTLED = 3e-5
+SETTLED = 1e-6
 CAREFUL_ROUNDS = 2
 
 
@@ -435,7 +435,8 @@ def _collect(
     chi2: Floats,
     s: InvertSettings,
 ) -> Moduli:
-    information, force, fitted = lines.information, lines.force, lines.fitted
+    information, fitted = lines.information, lines.fitted
+    force = lines.force * np.exp(np.clip(solution.step[:, 2], -0.1, 0.1))
     pushes = displacement.push_time.size
 
     def spread(values: Floats) -> Floats:

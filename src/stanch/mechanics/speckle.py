@@ -182,7 +182,7 @@ def _shared(precision: Floats, pull: Floats, tau: Floats, link: Floats, spread: 
 
 def _inverse(matrices: Floats) -> Floats:
     """Inverse of small positive definite matrices, scaled to unit diagonal first."""
-    scale = np.sqrt(np.maximum(np.einsum("pii->pi", matrices), 1e-300))
+    scale = np.sqrt(np.maximum(np.einsum("pii->pi", matrices), 1e-60))
     scaled = matrices / scale[:, :, None] / scale[:, None, :]
     size = matrices.shape[-1]
     scaled = scaled + 1e-14 * np.eye(size)
