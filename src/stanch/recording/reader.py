@@ -67,6 +67,18 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     IntegrityError
         If it is cut or damaged.
     """
+    recording = open_damaged(path)
+    try:
+        with _guard(str(recording.path)):
+            recording.check_length()
+    except BaseException:
+        recording.close()
+        raise
+    return recording
+
+
+def open_damaged(path: str | os.PathLike[str]) -> Recording:
+    """As :func:`open_recording`, also where the end of the file is missing."""
     where = Path(path)
     swmr = _inspect(where)
     try:
@@ -189,16 +201,35 @@ class Recording:
     def _count(self) -> None:
         where = str(self.path)
         for name in self._log_counts:
-            self._log_counts[name] = _counter(_group(self._file, name, where), "committed", f"{where}: {name}")
+            group = _group(self._file, name, where)
+            self._log_counts[name] = _counter(group, "committed", f"{where}: {name}")
+            for dataset in group.values():
+                dataset.refresh()
         for view in self._views:
             view.count()
         self.state = "closed" if _counter(self._file, "closed", where) else "recording"
 
+    def check_length(self) -> None:
+        """Make sure that the last committed push of every well lies within the file.
+
+        Raises
+        ------
+        IntegrityError
+            If the file is shorter.
+        """
+        size = self.path.stat().st_size
+        for view in self._views:
+            if view.end() > size:
+                raise IntegrityError(
+                    f"recording {self.path}",
+                    got=f"a truncated file of {size} bytes",
+                    allowed=f"at least {view.end()} bytes, up to the last committed push of well {view.well.name}",
+                    do="Fetch it again from its source, or save what is left with recover.",
+                )
+
     def refresh(self) -> None:
         """Take in what was committed since the recording was opened."""
         with self._reading():
-            for dataset in _datasets(self._file):
-                dataset.refresh()
             self._count()
 
     @contextmanager
@@ -453,8 +484,12 @@ class _View:
 
     def count(self) -> None:
         """Read how many pushes are committed and which columns are given."""
+        # The counter first: what it speaks for was written before it, and may be newer than what is known here of it.
         self.pushes = _counter(self._group, "committed", self._where)
-        length = min(self._group[n].shape[0] for n in (self.kind, "push_time"))
+        names = (self.kind, "push_time", *COLUMNS[self.kind])
+        for name in names:
+            self._group[name].refresh()
+        length = min(self._group[n].shape[0] for n in names[:2])
         if length < self.pushes:
             raise IntegrityError(f"{self.name}, push {length}", got="nothing", allowed=f"{self.pushes} pushes")
         sizes = {name: self._group[name].shape[0] for name in COLUMNS[self.kind]}
@@ -462,6 +497,14 @@ class _View:
         for name, size in sizes.items():
             if 0 < size < self.pushes:
                 raise IntegrityError(f"{self.name}: {name}", got=f"{size} entries", allowed=f"{self.pushes} or none")
+
+    def end(self) -> int:
+        """Where the last committed push ends in the file [byte]."""
+        dataset = self._group[self.kind]
+        if not self.pushes or dataset.chunks != (1, *self.shape):
+            return 0
+        info = dataset.id.get_chunk_info_by_coord((self.pushes - 1, *(0 for _ in self.shape)))
+        return 0 if info.byte_offset is None else int(info.byte_offset) + int(info.size)
 
     def rows(self, name: str, start: int, stop: int) -> NDArray[Any]:
         return read_rows(self._group[name], start, stop, f"{self.name}: {name}, push")
@@ -511,6 +554,7 @@ def _dataset(parent: h5py.Group, name: str, where: str) -> h5py.Dataset:
 def _counter(group: h5py.Group, name: str, where: str) -> int:
     dataset = _dataset(group, name, where)
     for attempt in range(5):
+        dataset.refresh()
         try:
             return read_counter(dataset, f"{where}: {name}")
         except IntegrityError:
@@ -518,13 +562,4 @@ def _counter(group: h5py.Group, name: str, where: str) -> int:
             if attempt == 4:
                 raise
             time.sleep(0.002)
-            dataset.refresh()
     raise AssertionError("unreachable")
-
-
-def _datasets(group: h5py.Group) -> Iterator[h5py.Dataset]:
-    for item in group.values():
-        if isinstance(item, h5py.Dataset):
-            yield item
-        elif isinstance(item, h5py.Group):
-            yield from _datasets(item)

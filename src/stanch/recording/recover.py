@@ -13,7 +13,7 @@ from pathlib import Path
 from stanch.errors import IntegrityError, NothingReadableError, RecordingError, UsageError
 from stanch.recording.layout import COLUMNS, WellLayout
 from stanch.recording.outputs import beside, check_target
-from stanch.recording.reader import Recording, open_recording
+from stanch.recording.reader import Recording, open_damaged, open_recording
 from stanch.recording.writer import Writer, create
 
 __all__ = ["RecoveryReport", "WellRecovery", "recover", "verify"]
@@ -142,14 +142,14 @@ def _opened(path: Path) -> Iterator[tuple[Recording, bool]]:
     """The recording; one that was cut is padded with zeros in a temporary copy, whose checksums tell what is left."""
     missing = _missing_bytes(path)
     if not missing:
-        with open_recording(path) as recording:
+        with open_damaged(path) as recording:
             yield recording, False
         return
     with tempfile.TemporaryDirectory(prefix="stanch-recover-") as folder:
         padded = Path(folder) / path.name
         shutil.copyfile(path, padded)
         os.truncate(padded, padded.stat().st_size + missing)
-        with open_recording(padded) as recording:
+        with open_damaged(padded) as recording:
             yield recording, True
 
 
