@@ -310,7 +310,9 @@ def test_systematic_error_widens_the_probability_reproducibly() -> None:
     x = spread(5.2 * MIN, 1, 0.001)
     sharp = WellReadings("a", (reading("onset", x, "s"),))
     wide = WellReadings("a", (reading("onset", x, "s", systematic=0.05),))
-    first, second, third = (evaluate(two_rules(), [w, late("b", 9.0)], [], (), seed=4)[0][0] for w in (sharp, wide, wide))
+    first, second, third = (
+        evaluate(two_rules(), [w, late("b", 9.0)], [], (), seed=4)[0][0] for w in (sharp, wide, wide)
+    )
     assert first.probability is not None
     assert second.probability is not None
     assert first.probability > 0.99
@@ -325,6 +327,8 @@ def test_words_claim_no_disease_and_no_treatment(assay: AssayDocument) -> None:
         found, not_assessed, _ = run(assay, **changes)  # type: ignore[arg-type]
         texts += [f"{f.text} {f.caution} {f.why}" for f in found.values()] + list(not_assessed)
     for text in texts:
-        assert re.search(r"\b(dose|diagnos\w*|disease|treat\w*|therapy|transfus\w*|patient has)\b", text, re.I) is None, text
+        assert (
+            re.search(r"\b(dose|diagnos\w*|disease|treat\w*|therapy|transfus\w*|patient has)\b", text, re.I) is None
+        ), text
     for text in texts[:9]:
         assert re.match(r"(Supports|Does not support|Leaves|No statement)", text) is not None

@@ -145,7 +145,11 @@ def test_every_fault_is_told_at_once_with_its_path(demo: str) -> None:
         ('low = "300 Pa"', 'low = "2 kPa"', "limit[1].low: got 2 kPa; allowed: below high"),
         ('low = "300 Pa"\nhigh = "1.4 kPa"\n', "", "limit[1]: got neither low nor high"),
         ('source = "invented for the demo"\n', "", "limit[1].source: missing"),
-        ('low = "300 Pa"\n', "", "rule[1].when[1].is: got 'below', but the reference limit of platelet modulus has no low"),
+        (
+            'low = "300 Pa"\n',
+            "",
+            "rule[1].when[1].is: got 'below', but the reference limit of platelet modulus has no low",
+        ),
         ('limit = "reference" }', 'limit = "critical" }', "rule[1].when[1].limit: got 'critical', but there is no"),
         ('is = "below"', 'is = "under"', "rule[1].when[1].is: got under"),
         ('"95 %"\n', '"95"\n', "rule[1].minimum_probability: got 95"),
