@@ -98,6 +98,7 @@ def install(kind: str) -> None:
     say(f"installing what `{kind}` needs from requirements/{kind}.txt (hashes are checked)")
     environment = {name: value for name, value in os.environ.items() if name not in ("PIP_TARGET", "PIP_PREFIX")}
     environment |= {"PIP_USER": "0", "PIP_REQUIRE_VIRTUALENV": "0", "PYTHONNOUSERSITE": "1"}
+    environment.setdefault("UV_SYSTEM_CERTS", "1")  # as pip does; a workplace's own certificates are there
     options = ["--require-hashes", "--only-binary", ":all:", "-r", str(lock_file(kind))]
     failure = 1
     for name, command in installers():

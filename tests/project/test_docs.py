@@ -11,7 +11,9 @@ from pathlib import Path
 import make_pages
 import pytest
 
+import stanch
 from stanch import errors
+from stanch.recording.maps import parse_map
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
@@ -50,7 +52,11 @@ def test_error_tree_is_drawn_as_it_is() -> None:
 @pytest.mark.parametrize("document", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
 def test_documents_shown_are_valid_toml(document: Path) -> None:
     for block in _blocks(document, "toml"):
-        tomllib.loads(block)
+        schema = tomllib.loads(block).get("schema", "")
+        if schema.startswith("stanch.assay/"):
+            assert stanch.load_assay(block, where=document.name).name
+        elif schema.startswith("stanch.map/"):
+            assert parse_map(tomllib.loads(block), where=document.name)
 
 
 @pytest.mark.parametrize("document", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
