@@ -152,10 +152,10 @@ def _solve(geometry: Geometry, wall: Wall, refine: float) -> tuple[_Line, _Line,
         raise InputError("wall", got=wall, allowed="bonded, slip")
     radius, depth = geometry.well_radius, geometry.well_depth
     fine_r = min(geometry.push_radius, radius / 5) / (4.0 * refine)
-    fine_z = min(geometry.push_length, depth / 4) / (4.0 * refine)
+    fine_z = min(geometry.push_length, depth / 4) / (5.0 * refine)
     r = _line(_breaks(0.0, radius, 0.0, fine_r, radius / (14 * refine)), 0, 2 if wall == "bonded" else 1)
     z = _line(
-        _breaks(0.0, depth, geometry.focus_height, fine_z, depth / (18 * refine)),
+        _breaks(0.0, depth, geometry.focus_height, fine_z, depth / (24 * refine)),
         2,
         2 if geometry.lid == "rigid" else 0,
     )
@@ -301,7 +301,7 @@ def push_response(
 
     Examples
     --------
-    >>> float(push_response(np.array([0.0]), [1e-3], 0.0, 0.0, 1000.0, 1e-3)[0, 0])
+    >>> round(float(push_response(np.array([0.0]), [1e-3], 0.0, 0.0, 1000.0, 1e-3)[0, 0]), 12)
     5e-07
     """
     t = np.asarray(time, dtype=float)

@@ -403,12 +403,9 @@ def load_scenario(source: str | Path) -> Scenario:
 def _problems(error: ValidationError) -> list[str]:
     out = []
     for item in error.errors(include_url=False):
-        path = ""
-        for part in item["loc"]:
-            if isinstance(part, int):
-                path += f"[{part}]"
-            elif part not in _UNION_TAGS:
-                path += f".{part}" if path else str(part)
+        if item["type"] == "too_short" and item["loc"] == ("well",) and item["input"]:
+            continue  # the wells are there, but none is right: said one by one
+        path = _path(item["loc"])
         message = item["msg"].removeprefix("Value error, ")
         if item["type"] == "missing":
             message = "missing; this key is required"
@@ -420,7 +417,16 @@ def _problems(error: ValidationError) -> list[str]:
     return out
 
 
-_UNION_TAGS = frozenset({"GrowthTable", "GelTable", "growth", "gel"})
+def _path(location: tuple[int | str, ...]) -> str:
+    """Path in the document, without the marks that pydantic adds for the kind of fault and of curve."""
+    path = ""
+    for i, part in enumerate(location):
+        before = location[i - 1] if i else None
+        if isinstance(part, int):
+            path += f"[{part}]"
+        elif not ((isinstance(before, int) and location[0] == "fault" and i == 2) or before == "curve"):
+            path += f".{part}" if path else str(part)
+    return path
 
 
 def _short(value: object) -> str:
