@@ -36,7 +36,7 @@ def test_mesh_and_rows_have_converged(geometry):
     for order, limit in ((0, 3e-4), (1, 1.5e-3)):
         a, b = (module._traces(e, f, beam[order:], TIME, 1055.0, 2e-4, box) for e, f, beam in (coarse, fine))
         assert np.abs(a - b).max() < limit
-    assert 20 <= coarse[0].size <= 60
+    assert 20 <= coarse[0].size <= 72
 
 
 def test_any_number_of_rows_reproduces_the_static_response():
@@ -133,10 +133,10 @@ def test_bad_input_is_named(change, words):
 def test_a_box_that_cannot_be_reached_says_so():
     with pytest.raises(InputError, match="120 rows"):
         spectral_table(
-            dataclasses.replace(NARROW, well_radius=9 * MM),
+            NARROW,
             **SETTINGS,
-            frame_time=np.arange(1, 400) * 1.25e-4,
-            tolerance=1e-7,
+            frame_time=np.arange(1, 65) * 2.5e-4,
+            tolerance=1e-8,
             cache=False,
         )
 

@@ -122,14 +122,20 @@ class SplineSpace:
         ndarray, shape (point, spline)
             To the power -`derivative` of [m].
         """
-        from scipy.interpolate import BSpline
-
         full = self.size + sum(self.drop)
-        padded = np.concatenate([np.full(self.degree, self.knots[0]), self.knots, np.full(self.degree, self.knots[-1])])
-        spline = BSpline(padded, np.eye(full), self.degree)
-        if derivative:
-            spline = spline.derivative(derivative)
-        table = np.asarray(spline(x), dtype=np.float64)
+        t = np.concatenate([np.full(self.degree, self.knots[0]), self.knots, np.full(self.degree, self.knots[-1])])
+        low = self.degree - derivative
+        # Degree 0: in which interval a point lies; the last one takes its right end.
+        cell = np.clip(np.searchsorted(self.knots, x, side="right") - 1, 0, self.knots.size - 2) + self.degree
+        table: Floats = np.zeros((x.size, t.size - 1))
+        table[np.arange(x.size), cell] = 1.0
+        for k in range(1, low + 1):
+            rise, fall = _reciprocal(t[k:-1] - t[: -k - 1]), _reciprocal(t[k + 1 :] - t[1:-k])
+            up, down = (x[:, None] - t[: -k - 1]) * rise, (t[k + 1 :] - x[:, None]) * fall
+            table = up * table[:, :-1] + down * table[:, 1:]
+        for k in range(low + 1, self.degree + 1):
+            rise, fall = _reciprocal(t[k:-1] - t[: -k - 1]), _reciprocal(t[k + 1 :] - t[1:-k])
+            table = k * (rise * table[:, :-1] - fall * table[:, 1:])
         return table[:, self.drop[0] : full - self.drop[1]]
 
     def quadrature(self) -> tuple[Floats, Floats]:
@@ -138,3 +144,8 @@ class SplineSpace:
         half = 0.5 * np.diff(self.knots)[:, None]
         middle = 0.5 * (self.knots[1:] + self.knots[:-1])[:, None]
         return (middle + half * node).ravel(), (half * weight).ravel()
+
+
+def _reciprocal(x: Floats) -> Floats:
+    """1/x, and 0 for 0: what the spline recursion asks of repeated knots."""
+    return np.divide(1.0, x, out=np.zeros_like(x), where=x > 0)
