@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,9 @@ from stanch.recording.records import Acquisition, Geometry
 __all__ = ["InvertSettings", "invert"]
 
 Floats = NDArray[np.float64]
+
+MOST_ROWS = 520
+"""Longest table the compiled kernel has work space for."""
 
 NORMAL_95 = 1.959963984540054
 CHUNK = 256
@@ -79,7 +83,7 @@ class InvertSettings:
     )
     rounds: int = 8
     evaluations: int = 40
-    tolerance: float = 1e-10
+    tolerance: float = 1e-6
     misfit_z: float = 3.7190164854557084
     most_unexplained: float = 0.1
     fewest_frames: int = 6
@@ -222,6 +226,8 @@ def invert(
     flags[refused] |= PushFlag.REFUSED
     use = np.flatnonzero(~refused)
     scale = table.eigenvalue / acquisition.density
+    if scale.size > MOST_ROWS:
+        raise InputError("spectral table", got=f"{scale.size} rows", allowed=f"at most {MOST_ROWS}")
     work = _prepare(displacement, table, acquisition.density, variance, use, s)
     library = _library(table, displacement.depth, acquisition.density, scale, frames, s)
     _first_fit(work, library, scale, frames, s)
@@ -304,16 +310,25 @@ def _library(
     table: SpectralTable, depth: Floats, density: float, scale: Floats, frames: Frames, s: InvertSettings
 ) -> Library:
     """Start grid and its traces of unit norm; independent of the pushes, so that they cannot affect each other."""
-    kernel = _kernel()
-    if scale.size > kernel.MOST_ROWS:
-        raise InputError("spectral table", got=f"{scale.size} rows", allowed=f"at most {kernel.MOST_ROWS}")
-    g, eta = (a.ravel() for a in np.meshgrid(s.start_modulus, s.start_viscosity, indexing="ij"))
     inside = depth[(depth >= table.depth[0] - 1e-9) & (depth <= table.depth[-1] + 1e-9)]
     coefficient = coupling(table, inside if inside.size else None) / density
-    out = np.empty((g.size, 3, frames.time.size))
-    kernel.traces(g, eta, np.tile(coefficient, (g.size, 1)), scale, *frames.arguments, out)
+    arrays = (coefficient, scale, frames.time)
+    return _cached_library(tuple(a.tobytes() for a in arrays), frames.duration, s.start_modulus, s.start_viscosity)
+
+
+@lru_cache(maxsize=16)
+def _cached_library(
+    arrays: tuple[bytes, ...], duration: float, start_modulus: tuple[float, ...], start_viscosity: tuple[float, ...]
+) -> Library:
+    """The wells of one recording mostly share their library."""
+    kernel = _kernel()
+    coefficient, scale, time = (np.frombuffer(a) for a in arrays)
+    g, eta = (a.ravel() for a in np.meshgrid(start_modulus, start_viscosity, indexing="ij"))
+    out = np.empty((g.size, 3, time.size))
+    frames = Frames.of(time, duration)
+    kernel.traces(g, eta, np.tile(coefficient, (g.size, 1)), scale.copy(), *frames.arguments, out)
     cells = out[:, 0].T / np.sqrt((out[:, 0] ** 2).sum(axis=1))
-    grid_y, grid_e = np.log(np.asarray(s.start_modulus) + LOG_OFFSET), np.log(np.asarray(s.start_viscosity))
+    grid_y, grid_e = np.log(np.asarray(start_modulus) + LOG_OFFSET), np.log(np.asarray(start_viscosity))
     return Library(grid_y, grid_e, *(np.ascontiguousarray(a, dtype=np.float32) for a in (cells, cells**2)))
 
 

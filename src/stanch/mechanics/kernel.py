@@ -428,23 +428,31 @@ def _score(data, variance, cells, squares, number, weight_sum):
     number[:] = np.float32(0.0)
     weight_sum[:] = np.float32(0.0)
     largest, least, most = 0.0, np.inf, 0.0
+    used = 0
     for k in range(data.size):
         if variance[k] > 0.0:
             least, most = min(least, variance[k]), max(most, variance[k])
             largest = max(largest, abs(data[k]))
+            used += 1
     if not largest > 0.0:
         return
+    # With equal weights on all frames the norms of the cells, which are one, need not be added up again.
+    even = least == most and used == data.size
     for k in range(data.size):
         if variance[k] <= 0.0:
             continue
         w = np.float32(least / variance[k])
         x = np.float32(data[k] / largest) * w
-        for j in range(number.size):
-            number[j] += x * cells[k, j]
-            weight_sum[j] += w * squares[k, j]
+        if even:
+            for j in range(number.size):
+                number[j] += x * cells[k, j]
+        else:
+            for j in range(number.size):
+                number[j] += x * cells[k, j]
+                weight_sum[j] += w * squares[k, j]
     for j in range(number.size):
         value = max(number[j], np.float32(0.0))
-        number[j] = value * value / max(weight_sum[j], np.float32(1e-12))
+        number[j] = value * value if even else value * value / max(weight_sum[j], np.float32(1e-12))
 
 
 @njit(cache=True, nogil=True)

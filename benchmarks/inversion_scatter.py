@@ -1,0 +1,244 @@
+"""Error, scatter and coverage of per-push moduli, from displacement drawn with known truth.
+
+Three tables: (1) error and scatter against the Fisher limit in third-octaves of G, speckle weighting off; (2) coverage of
+the 95 % intervals with fresh, drifting and frozen speckle; (3) the mean G of a frozen well, with the speckle left out,
+estimated push by push, and shared. Speckle enters to first order, F delta D1, as the model assumes; what the higher
+orders do is a matter for simulated echoes.
+
+    python benchmarks/inversion_scatter.py --runs 1000
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stanch.echo.records import Displacement
+from stanch.mechanics.invert import InvertSettings, invert
+from stanch.mechanics.records import SpectralTable
+from stanch.mechanics.response import coupling, trace_derivatives
+from stanch.mechanics.table import spectral_table
+from stanch.recording.records import Acquisition, Geometry
+
+Floats = NDArray[np.float64]
+GEOMETRY = Geometry(3e-3, 8e-3, 4e-3, 0.45e-3, 2.2e-3, 0.19e-3)
+ACQUISITION = Acquisition(40e6, 9e6, 1575.0, 1055.0, 2e-4, 2, -1e-3)
+FRAMES = 1.25e-4 * np.arange(1, 65)
+DEPTH = np.linspace(-1e-3, 1e-3, 21)
+GATE = np.hanning(23)[1:-1] / np.hanning(23)[1:-1].sum()
+CELLS = 20.0
+OFF = InvertSettings(speckle=False)
+NOISE = {"40 dB": 0.05e-6, "33 dB": 0.12e-6, "26 dB": 0.3e-6}
+"""Displacement noise of echoes of about that ratio: 2 mm gate, 9 MHz, 60 % bandwidth."""
+
+
+def viscosity(modulus: float) -> float:
+    """A clot that stays lightly overdamped to lightly ringing over the whole range [Pa·s]."""
+    return float(0.005 + 6e-4 * max(modulus, 0.0) ** 0.75)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A table and a force with a peak of 8 um at 100 Pa."""
+
+    table: SpectralTable
+    force: float
+
+    @classmethod
+    def build(cls) -> Bench:
+        table = spectral_table(
+            GEOMETRY, depth=DEPTH, density=ACQUISITION.density, push_duration=ACQUISITION.push_duration
+        )
+        bench = cls(table, 1.0)
+        return cls(table, 8e-6 / bench.parts(100.0)[0].max())
+
+    def parts(self, modulus: float, order: int = 0) -> tuple[Floats, Floats, Floats]:
+        """Trace and derivatives in y and ln eta."""
+        c = coupling(self.table, DEPTH, GATE, order)
+        return trace_derivatives(self.table, modulus, viscosity(modulus), self.force, ACQUISITION, FRAMES, c)
+
+    def fisher(self, modulus: float, sd: float) -> float:
+        """Least possible standard deviation of y with the force unknown, from the full noise covariance."""
+        seen, by_y, by_e = self.parts(modulus)
+        root = np.stack([by_y, by_e, seen], axis=1)
+        covariance = sd**2 * (np.eye(FRAMES.size) + 0.5)
+        return float(np.sqrt(np.linalg.inv(root.T @ np.linalg.solve(covariance, root))[0, 0]))
+
+    def draw(self, rng: np.random.Generator, modulus: float, sd: float, delta: Floats) -> Floats:
+        """Traces with the noise of a reference averaged over two lines."""
+        clean = self.parts(modulus)[0] + delta[:, None] * self.parts(modulus, 1)[0]
+        return clean + rng.normal(0.0, sd, clean.shape) + rng.normal(0.0, sd / np.sqrt(2), (delta.size, 1))
+
+    def displacement(self, value: Floats, sd: float, link: Floats | None, cells: float) -> Displacement:
+        """As the echo stage would hand it over."""
+        n = value.shape[0]
+        ones = np.ones(n)
+        return Displacement(
+            push_time=6.0 * np.arange(n),
+            frame_time=FRAMES,
+            value=value,
+            sd=np.full(value.shape, sd),
+            step_sd=np.zeros(value.shape),
+            shared_sd=sd / np.sqrt(2) * ones,
+            weight=np.ones(value.shape),
+            depth=DEPTH,
+            sensitivity=np.tile(GATE, (n, 1)),
+            speckle_cells=cells * ones,
+            coherence=ones,
+            link=link,
+            slow_shift=0 * ones,
+            slow_coherence=0 * ones,
+            zone_coherence=ones[:, None],
+            energy=ones[:, None],
+            energy_depth=np.zeros(1),
+            flags=np.zeros(n, dtype=np.int64),
+            estimator="drawn",
+        )
+
+
+def scatter_table(bench: Bench, runs: int, seed: int = 1) -> list[dict[str, float | str]]:
+    """Median error and scatter over the Fisher limit, speckle weighting off, in third-octaves from 20 to 4000 Pa."""
+    rng = np.random.default_rng(seed)
+    rows: list[dict[str, float | str]] = []
+    for noise, sd in NOISE.items():
+        for modulus in 20.0 * 2.0 ** (np.arange(24) / 3.0):
+            value = bench.draw(rng, modulus, sd, np.zeros(runs))
+            got = invert(bench.displacement(value, sd, None, np.inf), bench.table, ACQUISITION, GEOMETRY, OFF)
+            y = got.log_modulus[got.usable] - np.log(modulus + 10.0)
+            limit = bench.fisher(modulus, sd)
+            # The scatter by quantiles, so that one wild push cannot hide in a large variance or make one.
+            middle = 0.5 * (np.quantile(y, 0.8413447) - np.quantile(y, 0.1586553))
+            error = got.modulus[got.usable] / modulus - 1.0
+            rows.append(
+                {
+                    "noise": noise,
+                    "modulus": float(modulus),
+                    "median_error": float(np.median(error)),
+                    "median_se": float(1.2533 * np.std(error) / np.sqrt(error.size)),
+                    "limit": limit * (modulus + 10.0) / modulus,
+                    "ratio_rms": float(np.sqrt(np.mean(y**2)) / limit),
+                    "ratio_quantile": float(middle / limit),
+                    "usable": float(got.usable.mean()),
+                }
+            )
+    return rows
+
+
+def link_of(kind: str, pushes: int) -> Floats | None:
+    """Correlation of the speckle of two pushes."""
+    i = np.arange(pushes)
+    return {
+        "fresh": None,
+        "drifting": np.exp(-np.abs(i[:, None] - i) / 15.0),
+        "frozen": np.ones((pushes, pushes)),
+    }[kind]
+
+
+def root_of(link: Floats | None, pushes: int) -> Floats:
+    """A square root of it."""
+    if link is None:
+        return np.eye(pushes)
+    value, vector = np.linalg.eigh(link)
+    return np.asarray(vector * np.sqrt(np.maximum(value, 0.0)))
+
+
+def verdict(hits: int, trials: int) -> str:
+    """Exact two-sided binomial test of 95 % at 0.001; too wide is not refuted as too narrow is."""
+    from scipy.stats import binomtest
+
+    p = binomtest(hits, trials, 0.95).pvalue
+    return "not refuted" if p >= 0.001 else ("too narrow" if hits < 0.95 * trials else "too wide")
+
+
+def coverage_table(bench: Bench, wells: int, pushes: int = 60, seed: int = 2) -> list[dict[str, float | str]]:
+    """Coverage of the intervals of one push per well (independent trials), and of all pushes."""
+    rng = np.random.default_rng(seed)
+    tau = np.sqrt(0.5 / (CELLS - 1.0))
+    rows: list[dict[str, float | str]] = []
+    for kind in ("fresh", "drifting", "frozen"):
+        link = link_of(kind, pushes)
+        root = root_of(link, pushes)
+        for modulus in (0.0, 3.0, 30.0, 250.0, 1000.0, 3000.0):
+            hits = dict.fromkeys(("modulus", "viscosity", "force"), 0)
+            everything, mean_hits = 0.0, 0
+            for _ in range(wells):
+                sd = rng.choice(list(NOISE.values()))
+                delta = tau * root @ rng.normal(size=pushes)
+                value = bench.draw(rng, modulus, sd, delta)
+                got = invert(bench.displacement(value, sd, link, CELLS), bench.table, ACQUISITION, GEOMETRY)
+                eta, p = viscosity(modulus), int(rng.integers(pushes))
+                inside = (got.modulus_low <= modulus) & (modulus <= got.modulus_high)
+                everything += inside.mean() / wells
+                hits["modulus"] += bool(inside[p])
+                hits["viscosity"] += bool(got.viscosity_low[p] <= eta <= got.viscosity_high[p])
+                hits["force"] += bool(abs(got.force[p] - bench.force) <= 1.959964 * got.force_sd[p])
+                one = np.full(pushes, 1.0 / pushes)
+                away = (got.log_modulus - np.log(modulus + 10.0)).mean()
+                mean_hits += bool(abs(away) <= 1.959964 * np.sqrt(one @ got.covariance @ one))
+            row: dict[str, float | str] = {"speckle": kind, "modulus": modulus, "all_pushes": everything}
+            for name, count in (*hits.items(), ("well mean", mean_hits)):
+                row[name] = count / wells
+                row[f"{name} verdict"] = verdict(count, wells)
+            rows.append(row)
+    return rows
+
+
+def frozen_mean_table(bench: Bench, wells: int, pushes: int = 300, seed: int = 3) -> list[dict[str, float | str]]:
+    """Error and coverage of the mean G of a frozen well at 250 Pa."""
+    rng = np.random.default_rng(seed)
+    tau, modulus, sd = np.sqrt(0.5 / (CELLS - 1.0)), 250.0, NOISE["26 dB"]
+    one = np.full(pushes, 1.0 / pushes)
+    found: dict[str, list[tuple[float, float]]] = {"left out": [], "push by push": [], "shared": []}
+    for _ in range(wells):
+        value = bench.draw(rng, modulus, sd, np.full(pushes, tau * rng.normal()))
+        for name, link, settings in (
+            ("left out", None, OFF),
+            ("push by push", None, InvertSettings()),
+            ("shared", np.ones((pushes, pushes)), InvertSettings()),
+        ):
+            got = invert(bench.displacement(value, sd, link, CELLS), bench.table, ACQUISITION, GEOMETRY, settings)
+            away = float((got.log_modulus - np.log(modulus + 10.0)).mean())
+            found[name].append((away, float(np.sqrt(one @ got.covariance @ one))))
+    rows: list[dict[str, float | str]] = []
+    for name, pairs in found.items():
+        away, claimed = np.array(pairs).T
+        hits = int(np.sum(np.abs(away) <= 1.959964 * claimed))
+        rms = float(np.sqrt(np.mean(away**2)) * (modulus + 10) / modulus)
+        rows.append(
+            {"speckle weighting": name, "rms error": rms, "coverage": hits / wells, "verdict": verdict(hits, wells)}
+        )
+    return rows
+
+
+def show(rows: list[dict[str, float | str]]) -> None:
+    """Print as columns."""
+    print("  ".join(f"{name:>14s}" for name in rows[0]))
+    for row in rows:
+        print("  ".join(f"{v:14.4g}" if isinstance(v, float) else f"{v!s:>14s}" for v in row.values()))
+    print()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=1000, help="pushes per cell of table 1, wells per row of 2 and 3")
+    parser.add_argument("--only", choices=["scatter", "coverage", "mean"])
+    args = parser.parse_args()
+    bench, begin = Bench.build(), time.process_time()
+    if args.only in (None, "scatter"):
+        rows = scatter_table(bench, args.runs)
+        show(rows)
+        print(f"largest |median error| {max(abs(float(r['median_error'])) for r in rows):.4f}")
+        print(f"largest scatter over the limit {max(float(r['ratio_rms']) for r in rows):.3f}\n")
+    if args.only in (None, "coverage"):
+        show(coverage_table(bench, args.runs))
+    if args.only in (None, "mean"):
+        show(frozen_mean_table(bench, max(args.runs // 5, 10)))
+    print(f"{time.process_time() - begin:.0f} s of processor time")
+
+
+if __name__ == "__main__":
+    main()
