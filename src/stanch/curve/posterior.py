@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.curve.basis import Warp, rough_corner, spline_weights
+from stanch.curve.noise import usable_pushes, whiten
 from stanch.curve.prior import Evidence, Smoothness, Weights, fit_smoothness, solve
 from stanch.curve.records import Curve
-from stanch.errors import InputError
+from stanch.curve.viscosity import smooth_viscosity
 from stanch.mechanics.records import LOG_OFFSET, Moduli
 
 __all__ = ["CurveSettings", "smooth"]
@@ -69,14 +70,6 @@ class CurveSettings:
     outlier: float = 4.0
 
 
-@dataclass(frozen=True)
-class _Pushes:
-    time: Floats
-    value: Floats
-    covariance: Floats
-    diagonal: bool
-
-
 def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSettings | None = None) -> Curve:
     """Smooth the pushes of one well into a posterior curve.
 
@@ -101,9 +94,8 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
     """
     settings = settings or CurveSettings()
     rng = np.random.default_rng(seed)
-    pushes = _usable(moduli)
-    sd = np.sqrt(np.diag(pushes.covariance))
-    corner = rough_corner(pushes.time, pushes.value, sd)
+    pushes = usable_pushes(moduli)
+    corner = rough_corner(pushes.time, pushes.value, pushes.sd)
     start, end = float(pushes.time[0]), float(pushes.time[-1])
     warp = Warp(corner, settings.warp_scale, settings.warp_step, settings.warp_cap, start, end)
     level = float(np.median(pushes.value[:8]))
@@ -115,7 +107,7 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
     extra = np.zeros(pushes.time.size)
     theta = prior.centre
     for _ in range(3):
-        evidence, inverse = _whiten(design, pushes, level, extra)
+        evidence, inverse = whiten(design, pushes, level, extra)
         theta, spread = fit_smoothness(evidence, prior, theta)
         fitted = solve(evidence, prior, theta)
         residual, variance = _left_out(evidence, inverse, fitted)
@@ -144,6 +136,8 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
         band += w * np.sum(_evaluate(m.root.T, at, blend) ** 2, axis=0)
         band += w * (_evaluate(m.mean[None, :], at, blend)[0] + level - middle) ** 2
     half = 1.959963984540054 * np.sqrt(band)
+    coarse = Warp(corner, settings.warp_scale, 3.0 * settings.warp_step, 3.0 * settings.warp_cap, start, end)
+    eta = smooth_viscosity(moduli, coarse, _prior(coarse, settings), time)
     named = {f"ln_s_{k}": float(v) for k, v in enumerate(theta)}
     return Curve(
         time=time,
@@ -151,9 +145,9 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
         low=_modulus(middle - half),
         high=_modulus(middle + half),
         paths=_modulus(level + _evaluate(draws, at, blend)),
-        viscosity=None,
-        viscosity_low=None,
-        viscosity_high=None,
+        viscosity=None if eta is None else eta[0],
+        viscosity_low=None if eta is None else eta[1],
+        viscosity_high=None if eta is None else eta[2],
         push_time=pushes.time,
         seed=seed,
         settings={"corner": corner, "splines": float(warp.size), **named},
@@ -165,21 +159,6 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
 
 def _modulus(y: Floats) -> Floats:
     return np.maximum(np.exp(y) - LOG_OFFSET, 0.0)
-
-
-def _usable(moduli: Moduli) -> _Pushes:
-    keep = np.flatnonzero(moduli.usable)
-    if keep.size < 4:
-        raise InputError("usable pushes", got=keep.size, allowed="at least 4 for a curve", do="Check the push flags.")
-    time = np.asarray(moduli.push_time[keep], dtype=float)
-    if not bool(np.all(np.diff(time) > 0)):
-        raise InputError("push_time", got="times that do not increase", allowed="strictly increasing times")
-    value = np.asarray(moduli.log_modulus[keep], dtype=float)
-    covariance = np.asarray(moduli.covariance[np.ix_(keep, keep)], dtype=float)
-    if not (np.isfinite(value).all() and np.isfinite(covariance).all()):
-        raise InputError("log_modulus or covariance", got="a value that is not finite", allowed="finite numbers")
-    diagonal = bool(np.count_nonzero(covariance - np.diag(np.diag(covariance))) == 0)
-    return _Pushes(time, value, covariance, diagonal)
 
 
 def _prior(warp: Warp, settings: CurveSettings) -> Smoothness:
@@ -197,25 +176,6 @@ def _prior(warp: Warp, settings: CurveSettings) -> Smoothness:
         level_sd=settings.level_sd,
         drift_sd=settings.drift_sd,
     )
-
-
-def _whiten(design: Floats, pushes: _Pushes, level: float, extra: Floats) -> tuple[Evidence, Floats]:
-    """Divide design and observations by the Cholesky factor of the noise; also return that factor's inverse."""
-    centred = pushes.value - level
-    if pushes.diagonal:
-        inverse = 1.0 / np.sqrt(np.diag(pushes.covariance) + extra)
-        gain, value = design * inverse[:, None], centred * inverse
-    else:
-        from scipy.linalg.lapack import dpotrf, dtrtri
-
-        lower, info = dpotrf(pushes.covariance + np.diag(extra), lower=1, clean=1)
-        if info != 0:
-            raise InputError(
-                "covariance of the pushes", got="a matrix that is not positive definite", allowed="a covariance matrix"
-            )
-        inverse, _ = dtrtri(lower, lower=1)
-        gain, value = inverse @ design, inverse @ centred
-    return Evidence(gain, value, gain.T @ gain, gain.T @ value), inverse
 
 
 def _left_out(evidence: Evidence, inverse: Floats, fitted: Weights) -> tuple[Floats, Floats]:

@@ -63,7 +63,8 @@ def onset(time: Floats, paths: Floats, threshold: float, dwell: float, *, refere
     left = np.clip(last_under, 0, time.size - 2)
     low = np.take_along_axis(paths, left, axis=1)
     high = np.take_along_axis(paths, left + 1, axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
+    # Only the steps that cross are used; a step of no height elsewhere may overflow.
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         crossed = time[left] + (time[left + 1] - time[left]) * np.clip((threshold - low) / (high - low), 0.0, 1.0)
     crossed = np.where(last_under < 0, time[0], crossed)
     confirmed = ~under & (time - crossed >= dwell - 1e-9)
