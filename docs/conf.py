@@ -33,7 +33,6 @@ html_copy_source = False
 
 autodoc_typehints = "none"
 autodoc_member_order = "bysource"
-autodoc_preserve_defaults = True
 napoleon_google_docstring = False
 napoleon_use_rtype = False
 napoleon_use_ivar = True

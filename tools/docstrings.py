@@ -58,12 +58,15 @@ def modules() -> Iterator[ModuleType]:
 
 
 def public() -> list[Public]:
-    """Every public function, class and public method defined in the package, command objects left out."""
+    """Every function, class and public method that a module defines and offers in its ``__all__``."""
     found = []
     for module in modules():
+        offered = getattr(module, "__all__", None)
         for name, item in vars(module).items():
             item = inspect.unwrap(getattr(item, "py_func", item)) if callable(item) else item
             if name.startswith("_") or getattr(item, "__module__", None) != module.__name__:
+                continue
+            if offered is not None and name not in offered:
                 continue
             if inspect.isfunction(item) or inspect.isclass(item):
                 found.append(Public(f"{module.__name__}.{name}", item))

@@ -130,3 +130,10 @@ def _command(line: str) -> list[str] | None:
     if words[0] in ("python", ".venv/bin/python"):
         return [sys.executable, *words[1:]]
     raise AssertionError(f"a documented command that this test cannot run: {line}")
+
+
+def test_every_example_is_run_by_a_page() -> None:
+    shown = "\n".join(block for document in PAGES for block in _blocks(document, "sh"))
+    examples = [path.relative_to(ROOT).as_posix() for path in (ROOT / "examples").rglob("*.py")]
+    assert examples
+    assert [name for name in examples if name not in shown] == []

@@ -147,9 +147,9 @@ def test_the_pip_we_ship_is_the_one_we_name() -> None:
 
 def test_shell_and_python_write_the_same_stamp() -> None:
     for kind in environment.KINDS:
-        command = f'here={environment.ROOT!s}; . "$here/tools/environment.sh"; environment_stamp {kind}'
-        shell = subprocess.run(["sh", "-c", command], capture_output=True, check=True).stdout
-        assert shell == environment.stamp(kind)
+        command = 'here=$1; . "$here/tools/environment.sh"; environment_stamp "$2"'
+        shell = subprocess.run(["sh", "-c", command, "sh", environment.ROOT, kind], capture_output=True, check=True)
+        assert shell.stdout == environment.stamp(kind)
 
 
 def _pins(kind: str) -> set[tuple[str, str, str]]:
