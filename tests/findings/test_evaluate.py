@@ -197,7 +197,7 @@ def test_a_missing_well_suppresses_and_says_why(assay: AssayDocument) -> None:
 
 
 def test_an_unavailable_contrast_suppresses_and_says_why(assay: AssayDocument) -> None:
-    found, not_assessed, _ = run(assay, leave_out=("retention",))
+    found, _not_assessed, _ = run(assay, leave_out=("retention",))
     assert found["lysis"].suppressed
     assert found["lysis"].why == "There is no retention in this run."
     why = "The curves have too little clot age in common."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 from importlib.resources import files
@@ -243,8 +244,11 @@ def test_a_damaged_document_gives_a_document_error_and_nothing_else(data: st.Dat
     at = data.draw(st.integers(0, len(text) - 1))
     piece = data.draw(st.sampled_from(["", '"', "\n", "x", "[", "]", "=", "-", "9", "[[", "{}", "\u0000", "é"]))
     length = data.draw(st.integers(0, 40))
-    try:
-        load_assay(text[:at] + piece + text[at + length :], "assay.toml")
-    except StanchError as error:
-        assert isinstance(error, DocumentError)
-        assert "\n" not in str(error)
+    told = ""
+    with contextlib.suppress(DocumentError):
+        try:
+            load_assay(text[:at] + piece + text[at + length :], "assay.toml")
+        except StanchError as error:
+            told = str(error)
+            raise
+    assert "\n" not in told

@@ -61,26 +61,26 @@ def make_result(assay_text: str | None = None, **changes: Any) -> Result:
     temperatures = (np.arange(0.0, 3600.0, 60.0), np.full(60, 310.1))
     quality = assess(sample, wells, temperatures=temperatures, started_at=started, assay=assay, now=now)
     findings, not_assessed, cannot_see = evaluate(assay, readings, contrasts, quality)
-    values: dict[str, Any] = dict(
-        identity="4f" * 32,
-        state="closed",
-        sample=sample,
-        acquisition=ACQUISITION,
-        wells=wells,
-        contrasts=contrasts,
-        findings=findings,
-        not_assessed=not_assessed,
-        cannot_see=cannot_see,
-        quality=quality,
-        assay_name=assay.name,
-        assay_sha256=assay.sha256,
-        assay_source="recording",
-        assay_text=text,
-        seed=0,
-        software="stanch 0.0",
-        created=now,
-        source="run.h5",
-    )
+    values: dict[str, Any] = {
+        "identity": "4f" * 32,
+        "state": "closed",
+        "sample": sample,
+        "acquisition": ACQUISITION,
+        "wells": wells,
+        "contrasts": contrasts,
+        "findings": findings,
+        "not_assessed": not_assessed,
+        "cannot_see": cannot_see,
+        "quality": quality,
+        "assay_name": assay.name,
+        "assay_sha256": assay.sha256,
+        "assay_source": "recording",
+        "assay_text": text,
+        "seed": 0,
+        "software": "stanch 0.0",
+        "created": now,
+        "source": "run.h5",
+    }
     return Result(**(values | changes))
 
 

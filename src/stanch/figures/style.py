@@ -31,9 +31,9 @@ INK = "#2a2825"
 MUTED = "#716c64"
 GRID = "#dedad2"
 SHADE = "#ebe6da"
-# Seven inks chosen for this project. Between any two the lightness or the blue-yellow balance differs, so that
-# red-green blindness leaves them apart; the line styles tell them apart without colour.
-SERIES = ("#1f4e8c", "#c2571a", "#3b7d6e", "#8a3b6f", "#5d5448", "#3d8fb8", "#a8861d")
+# Six inks chosen for this project: any two differ in lightness or in the blue-yellow balance, which red-green blindness
+# leaves intact; the line styles tell them apart without colour.
+SERIES = ("#123a7a", "#b34a0c", "#23715e", "#8f2f6b", "#3a342c", "#4668cc")
 LINES: tuple[Any, ...] = (
     "-",
     (0, (6, 2)),
@@ -50,15 +50,11 @@ class Series:
 
     colour: str
     line: Any
-    marker: str
-
-
-MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 
 
 def series(index: int) -> Series:
-    """The look of the well of this index; the first 42 differ in colour or in line, the first 6 in both."""
-    return Series(SERIES[index % len(SERIES)], LINES[index % len(LINES)], MARKERS[index % len(MARKERS)])
+    """The look of the well of this index; 36 of them differ in colour or in line, six in a row in both."""
+    return Series(SERIES[index % len(SERIES)], LINES[(index + index // len(SERIES)) % len(LINES)])
 
 
 _SETTINGS: Any = {

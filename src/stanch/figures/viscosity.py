@@ -49,8 +49,7 @@ def viscosity_figure(wells: Sequence[WellResult]) -> Figure | None:
         if not drawn:
             return None
         plain_log(axes)
-        axes.set_xlim(left=0.0)
-        axes.margins(x=0)
+        axes.set_xlim(0.0, max(float(one.curve.time[-1]) for one in wells if one.curve is not None) / 60.0)
         axes.set_title(TITLE)
         axes.set_xlabel("Time since activation (min)")
         axes.set_ylabel("Viscosity (Pa·s)")

@@ -53,7 +53,6 @@ def witness_figure(wells: Sequence[WellResult]) -> Figure | None:
         lower.set_title(TITLES[1])
         lower.set_ylabel("Shift (µm)")
         lower.set_xlabel("Time since activation (min)")
-        lower.set_xlim(left=0.0)
-        lower.margins(x=0)
+        lower.set_xlim(0.0, max(float(d.push_time[-1]) for _, _, d in drawn) / 60.0)
         upper.legend(loc="center left", bbox_to_anchor=(1.01, 0.0))
     return figure

@@ -6,6 +6,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from stanch.recording.records import Well
+from stanch.report.surface import printable
 
 if TYPE_CHECKING:
     from stanch.recording.reader import Recording
@@ -67,14 +68,14 @@ def describe(recording: Recording) -> str:
         lines += _well(recording, well)
     notes = recording.notes()
     if notes:
-        lines += ["", "notes", *(f"  {note.at or 'time unknown'}  {_clean(note.text)}" for note in notes)]
+        lines += ["", "notes", *(f"  {note.at or 'time unknown'}  {printable(note.text)}" for note in notes)]
     return "\n".join(lines)
 
 
 def _well(recording: Recording, well: Well) -> list[str]:
     shape = " x ".join(str(n) for n in recording.block_shape(well.name))
     kind = recording.kind(well.name)
-    line = f"  {_clean(well.name)}: {recording.push_count(well.name)} pushes of {kind}"
+    line = f"  {printable(well.name)}: {recording.push_count(well.name)} pushes of {kind}"
     if shape:
         line += f", {shape} {recording.dtype(well.name)}"
     times = recording.push_time(well.name)
@@ -84,9 +85,11 @@ def _well(recording: Recording, well: Well) -> list[str]:
     reagents += [("additive", a.name, a.amount, a.lot, a.expiry) for a in well.additives]
     lines = [line]
     for role, name, amount, lot, expiry in reagents:
-        told = [_clean(name) if name is not None else "unknown"]
+        told = [printable(name) if name is not None else "unknown"]
         told += [
-            f"{word} {_clean(value)}" for word, value in (("amount", amount), ("lot", lot), ("expiry", expiry)) if value
+            f"{word} {printable(value)}"
+            for word, value in (("amount", amount), ("lot", lot), ("expiry", expiry))
+            if value
         ]
         lines.append(f"    {role}: {', '.join(told)}")
     return lines
@@ -101,15 +104,10 @@ def _fact(name: str, value: object) -> str:
     if value is None:
         return "unknown"
     if isinstance(value, tuple):
-        return ", ".join(_clean(str(v)) for v in value) or "none"
+        return ", ".join(printable(str(v)) for v in value) or "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
         factor, unit = _SHOWN.get(name, (1.0, ""))
         return f"{value * factor:.6g}{unit}"
-    return _clean(str(value))
-
-
-def _clean(text: str) -> str:
-    """Text without control characters, so that a recording cannot steer the terminal."""
-    return "".join(c if c.isprintable() else "\ufffd" for c in text)
+    return printable(str(value))

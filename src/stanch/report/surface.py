@@ -7,7 +7,7 @@ from stanch.estimate import Estimate
 from stanch.quantities import QUANTITIES, UNITS
 from stanch.readings.records import Contrast, Reading
 
-__all__ = ["CAUTIONS", "contrast_surface", "flag_words", "label", "reading_surface"]
+__all__ = ["CAUTIONS", "contrast_surface", "flag_words", "label", "printable", "reading_surface"]
 
 CAUTIONS = (
     "For research and assay development. Not a medical device.",
@@ -40,6 +40,11 @@ def _scaled(estimate: Estimate, unit: str | None) -> Estimate:
     if unit is None or UNITS[unit].kind != UNITS[estimate.unit].kind:
         return estimate
     return estimate.scaled(unit)
+
+
+def printable(text: str) -> str:
+    """Text without control characters, so that a name cannot steer a terminal; line feeds stay."""
+    return "".join(c if c.isprintable() or c == "\n" else "\ufffd" for c in text)
 
 
 def flag_words(flags: int) -> str:

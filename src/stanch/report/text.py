@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from stanch.pipeline import Result
 from stanch.report.numbers import NumberView
+from stanch.report.surface import printable
 from stanch.report.view import ReportView, view
 
 __all__ = ["summary"]
@@ -58,7 +59,7 @@ def summary(result: Result) -> str:
             for item in items:
                 lines += _wrapped(item, "  - ")
     lines += ["", *_wrapped(" ".join(v.cautions), "")]
-    return "\n".join(lines)
+    return printable("\n".join(lines))
 
 
 def _wells(v: ReportView) -> list[str]:
