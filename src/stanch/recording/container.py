@@ -6,7 +6,8 @@ One HDF5 file holds everything captured from one sample in one run. See ``docs/r
 from stanch.recording.layout import WellLayout
 from stanch.recording.reader import Note, Recording, open_recording
 from stanch.recording.recover import RecoveryReport, WellRecovery, recover, verify
-from stanch.recording.writer import Writer, create
+from stanch.recording.start import create
+from stanch.recording.writer import Writer
 
 __all__ = [
     "Note",

@@ -19,7 +19,7 @@ from stanch.recording.layout import WellLayout
 from stanch.recording.maps import MapDocument, WellMap, load_map, parse_map
 from stanch.recording.outputs import beside
 from stanch.recording.source import Source, open_source
-from stanch.recording.writer import create
+from stanch.recording.start import create
 
 __all__ = ["convert"]
 

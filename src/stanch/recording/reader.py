@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import os
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,26 +15,16 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from stanch.errors import IntegrityError, RecordingError, StanchError, UsageError
+from stanch.errors import IntegrityError, RecordingError, UsageError
 from stanch.recording.chunks import read_rows
-from stanch.recording.layout import (
-    COLUMNS,
-    ECHO_DTYPES,
-    KINDS,
-    SCHEMA,
-    block_shape,
-    get_attribute,
-    read_counter,
-    read_record,
-)
-from stanch.recording.layout import WellLayout as Layout
+from stanch.recording.layout import COLUMNS, SCHEMA, get_attribute, read_record
+from stanch.recording.opening import committed, dataset_of, group_of, guard, open_file
 from stanch.recording.records import Acquisition, Geometry, SampleFacts, SignalKind, Well
+from stanch.recording.views import WellView
 
 __all__ = ["Note", "Recording", "open_recording"]
 
 Floats = NDArray[np.float64]
-_SIGNATURE = b"\x89HDF\r\n\x1a\n"
-_FAULTS = (OSError, RuntimeError, ValueError, KeyError, TypeError, AttributeError, UnicodeError)
 
 
 @dataclass(frozen=True)
@@ -69,7 +57,7 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
     """
     recording = open_damaged(path)
     try:
-        with _guard(str(recording.path)):
+        with guard(str(recording.path)):
             recording.check_length()
     except BaseException:
         recording.close()
@@ -80,71 +68,13 @@ def open_recording(path: str | os.PathLike[str]) -> Recording:
 def open_damaged(path: str | os.PathLike[str]) -> Recording:
     """As :func:`open_recording`, also where the end of the file is missing."""
     where = Path(path)
-    swmr = _inspect(where)
+    file = open_file(where)
     try:
-        file = _open_written(where) if swmr else h5py.File(where, "r", locking="best-effort")
-    except _FAULTS as error:
-        raise IntegrityError(
-            f"recording {where}", got=_reason(error), allowed="a whole HDF5 file", do="Fetch it again from its source."
-        ) from None
-    try:
-        with _guard(str(where)):
+        with guard(str(where)):
             return Recording(where, file)
     except BaseException:
         file.close()
         raise
-
-
-def _inspect(path: Path) -> bool:
-    """Whether the file must be opened as one being written."""
-    where = f"recording {path}"
-    do = "Name a recording; foreign data are read by convert."
-    if path.is_dir():
-        raise RecordingError(where, got="a directory", allowed="a recording file", do=do)
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(48)
-    except (OSError, ValueError) as error:
-        got = getattr(error, "strerror", None) or str(error)
-        raise RecordingError(where, got=got, allowed="a readable file", do="Check the name and the rights.") from None
-    if not head:
-        raise RecordingError(where, got="an empty file", allowed="a recording", do=do)
-    if not head.startswith(_SIGNATURE):
-        raise RecordingError(where, got="no HDF5 signature", allowed="an HDF5 file", do=do)
-    return len(head) > 11 and head[8] == 3 and bool(head[11] & 5)
-
-
-def _open_written(path: Path) -> h5py.File:
-    """Open a file whose writer is at work or was killed."""
-    access = h5py.h5p.create(h5py.h5p.FILE_ACCESS)
-    access.set_fclose_degree(h5py.h5f.CLOSE_DEFAULT)
-    access.set_file_locking(True, True)
-    # A torn read is over in microseconds. HDF5 tries 100 times and doubles its pause each time, which never ends on a
-    # damaged file; its setting for that is not in h5py, but the library that h5py is linked with has it.
-    limit = getattr(ctypes.CDLL(h5py.h5p.__file__), "H5Pset_metadata_read_attempts", None)
-    if limit is not None:
-        limit.argtypes = (ctypes.c_int64, ctypes.c_uint)
-        limit(access.id, 20)
-    return h5py.File(h5py.h5f.open(os.fsencode(path), h5py.h5f.ACC_RDONLY | h5py.h5f.ACC_SWMR_READ, fapl=access))
-
-
-def _reason(error: BaseException) -> str:
-    text = str(error)
-    for key, said in (("truncated", "a truncated file"), ("eof", "a truncated file"), ("checksum", "a wrong checksum")):
-        if key in text.lower():
-            return said
-    return text.strip("\"'") or type(error).__name__
-
-
-@contextmanager
-def _guard(where: str) -> Iterator[None]:
-    """Turn what HDF5 says of a damaged file into our error."""
-    try:
-        yield
-    except StanchError:
-        raise
-    except _FAULTS as error:
-        raise IntegrityError(f"recording {where}", got=_reason(error), allowed="data as written") from None
 
 
 class Recording:
@@ -173,20 +103,20 @@ class Recording:
         self._digests: dict[tuple[str, int], bytes] = {}
         _check_schema(path, file)
         where = str(path)
-        self.sample = read_record(SampleFacts, _group(file, "sample", where), f"{where}: sample")
+        self.sample = read_record(SampleFacts, group_of(file, "sample", where), f"{where}: sample")
         self.acquisition: Acquisition | None = None
         if "acquisition" in file:
-            self.acquisition = read_record(Acquisition, _group(file, "acquisition", where), f"{where}: acquisition")
+            self.acquisition = read_record(Acquisition, group_of(file, "acquisition", where), f"{where}: acquisition")
         self.geometry: Geometry | None = None
         if "geometry" in file:
-            self.geometry = read_record(Geometry, _group(file, "geometry", where), f"{where}: geometry")
+            self.geometry = read_record(Geometry, group_of(file, "geometry", where), f"{where}: geometry")
         self.instrument: str | None = get_attribute(file, "instrument", "str", where)
         self.operator: str | None = get_attribute(file, "operator", "str", where)
         self.started_at: str | None = get_attribute(file, "started_at", "str", where)
         self.assay_text, self.assay_sha256 = _read_assay(file, where)
-        groups = _group(file, "wells", where)
+        groups = group_of(file, "wells", where)
         self._views = [
-            _View(_group(groups, name, where), f"{where}: {name}", self.acquisition) for name in sorted(groups)
+            WellView(group_of(groups, name, where), f"{where}: wells/{name}", self.acquisition) for name in sorted(groups)
         ]
         self._index = {view.well.name: view for view in self._views}
         if not self._views or len(self._index) != len(self._views):
@@ -201,13 +131,13 @@ class Recording:
     def _count(self) -> None:
         where = str(self.path)
         for name in self._log_counts:
-            group = _group(self._file, name, where)
-            self._log_counts[name] = _counter(group, "committed", f"{where}: {name}")
+            group = group_of(self._file, name, where)
+            self._log_counts[name] = committed(group, "committed", f"{where}: {name}")
             for dataset in group.values():
                 dataset.refresh()
         for view in self._views:
             view.count()
-        self.state = "closed" if _counter(self._file, "closed", where) else "recording"
+        self.state = "closed" if committed(self._file, "closed", where) else "recording"
 
     def check_length(self) -> None:
         """Make sure that the last committed push of every well lies within the file.
@@ -236,10 +166,10 @@ class Recording:
     def _reading(self) -> Iterator[None]:
         if not self._file:
             raise UsageError(f"recording {self.path}", got="closed", allowed="an open recording", do="Open it again.")
-        with _guard(str(self.path)):
+        with guard(str(self.path)):
             yield
 
-    def _view(self, well: str) -> _View:
+    def _view(self, well: str) -> WellView:
         view = self._index.get(well)
         if view is None:
             raise RecordingError(
@@ -405,7 +335,7 @@ class Recording:
             raise UsageError(f"entries of {group}", got=f"{start} to {stop}", allowed=f"a range within 0 to {count}")
         where = f"{self.path}: {group}, entry"
         with self._reading():
-            return [read_rows(_dataset(self._file, f"{group}/{n}", where), start, stop, where) for n in names]
+            return [read_rows(dataset_of(self._file, f"{group}/{n}", where), start, stop, where) for n in names]
 
     def identity(self) -> str:
         """SHA-256 of what was committed, as 64 hexadecimal digits; see ``docs/reference/recording-format.md``."""
@@ -426,90 +356,6 @@ class Recording:
         self.close()
 
 
-class _View:
-    """One well of an open file."""
-
-    def __init__(self, group: h5py.Group, where: str, acquisition: Acquisition | None) -> None:
-        self._group = group
-        self._where = where
-        self.well = read_record(Well, group, where)
-        self.name = f"{where.rsplit(': ', 1)[0]}: well {self.well.name}"
-        kind = get_attribute(group, "kind", "str", where)
-        if kind not in KINDS:
-            raise RecordingError(f"{where}@kind", got=kind, allowed=", ".join(KINDS), do="The file was altered.")
-        self.kind: SignalKind = kind
-        self.frequency: float | None = get_attribute(group, "frequency", "float", where)
-        self.geometry = read_record(Geometry, _group(group, "geometry", where), where) if "geometry" in group else None
-        self.frame_time = self._frame_time()
-        signal = _dataset(group, kind, where)
-        self.dtype: np.dtype[Any] = signal.dtype.newbyteorder("=")
-        self.shape: tuple[int, ...] = signal.shape[1:]
-        self._check(signal, acquisition)
-        self.pushes = 0
-        self.columns: tuple[str, ...] = ()
-
-    def _frame_time(self) -> Floats | None:
-        if self.kind == "modulus":
-            return None
-        dataset = _dataset(self._group, "frame_time", self._where)
-        if dataset.ndim != 1 or not 0 < dataset.size <= 1 << 20 or dataset.dtype.kind != "f":
-            raise RecordingError(f"{self.name}: frame_time", got=f"shape {dataset.shape}", allowed="times [s]")
-        time = np.asarray(dataset[()], dtype=np.float64)
-        if not np.isfinite(time).all() or (np.diff(time) <= 0).any():
-            raise RecordingError(
-                f"{self.name}: frame_time", got="times out of order", allowed="finite times that increase"
-            )
-        return time
-
-    def _check(self, signal: h5py.Dataset, acquisition: Acquisition | None) -> None:
-        where = f"{self.name}: {self.kind}"
-        allowed = ECHO_DTYPES if self.kind == "echo" else ("float64",)
-        if str(self.dtype) not in allowed:
-            raise RecordingError(where, got=str(self.dtype), allowed=", ".join(allowed), do="The file was altered.")
-        samples = self.shape[1] if self.kind == "echo" and len(self.shape) > 1 else None
-        expected = block_shape(Layout(self.well, self.kind, self.frame_time, sample_count=samples), acquisition)
-        if self.shape != expected or 0 in self.shape:
-            raise RecordingError(where, got=f"shape {signal.shape}", allowed=f"(push, *{expected})")
-        if self.kind != "modulus" and acquisition is None:
-            raise RecordingError(f"{self.name}: acquisition", got="nothing", allowed="an acquisition")
-        for column in COLUMNS[self.kind]:
-            found = _dataset(self._group, column, self._where)
-            if found.shape[1:] != self.shape or found.dtype.kind != "f":
-                raise RecordingError(
-                    f"{self.name}: {column}", got=f"shape {found.shape}", allowed=f"(push, *{self.shape})"
-                )
-        times = _dataset(self._group, "push_time", self._where)
-        if times.ndim != 1 or times.dtype.kind != "f":
-            raise RecordingError(f"{self.name}: push_time", got=f"shape {times.shape}", allowed="(push,)")
-
-    def count(self) -> None:
-        """Read how many pushes are committed and which columns are given."""
-        # The counter first: what it speaks for was written before it, and may be newer than what is known here of it.
-        self.pushes = _counter(self._group, "committed", self._where)
-        names = (self.kind, "push_time", *COLUMNS[self.kind])
-        for name in names:
-            self._group[name].refresh()
-        length = min(self._group[n].shape[0] for n in names[:2])
-        if length < self.pushes:
-            raise IntegrityError(f"{self.name}, push {length}", got="nothing", allowed=f"{self.pushes} pushes")
-        sizes = {name: self._group[name].shape[0] for name in COLUMNS[self.kind]}
-        self.columns = tuple(name for name, size in sizes.items() if self.pushes and size >= self.pushes)
-        for name, size in sizes.items():
-            if 0 < size < self.pushes:
-                raise IntegrityError(f"{self.name}: {name}", got=f"{size} entries", allowed=f"{self.pushes} or none")
-
-    def end(self) -> int:
-        """Where the last committed push ends in the file [byte]."""
-        dataset = self._group[self.kind]
-        if not self.pushes or dataset.chunks != (1, *self.shape):
-            return 0
-        info = dataset.id.get_chunk_info_by_coord((self.pushes - 1, *(0 for _ in self.shape)))
-        return 0 if info.byte_offset is None else int(info.byte_offset) + int(info.size)
-
-    def rows(self, name: str, start: int, stop: int) -> NDArray[Any]:
-        return read_rows(self._group[name], start, stop, f"{self.name}: {name}, push")
-
-
 def _check_schema(path: Path, file: h5py.File) -> None:
     got = get_attribute(file, "schema", "str", str(path))
     where = f"recording {path}: schema"
@@ -523,7 +369,7 @@ def _check_schema(path: Path, file: h5py.File) -> None:
 def _read_assay(file: h5py.File, where: str) -> tuple[str | None, str | None]:
     if "assay" not in file:
         return None, None
-    dataset = _dataset(file, "assay", where)
+    dataset = dataset_of(file, "assay", where)
     if dataset.dtype != np.uint8 or dataset.ndim != 1 or dataset.size > 4 << 20:
         raise RecordingError(
             f"{where}: assay", got=f"{dataset.dtype} {dataset.shape}", allowed="uint8 text up to 4 MiB"
@@ -533,33 +379,3 @@ def _read_assay(file: h5py.File, where: str) -> tuple[str | None, str | None]:
     if digest != get_attribute(dataset, "sha256", "str", f"{where}: assay"):
         raise IntegrityError(f"{where}: assay", got=f"SHA-256 {digest}", allowed="the one stored with it")
     return data.decode(), digest
-
-
-def _group(parent: h5py.Group, name: str, where: str) -> h5py.Group:
-    found = parent.get(name)
-    if not isinstance(found, h5py.Group):
-        raise RecordingError(f"{where}: group {name}", got="nothing", allowed="a group", do="The file was altered.")
-    return found
-
-
-def _dataset(parent: h5py.Group, name: str, where: str) -> h5py.Dataset:
-    found = parent.get(name)
-    if not isinstance(found, h5py.Dataset) or found.shape is None or found.dtype.kind not in "iufS":
-        raise RecordingError(
-            f"{where}: {name}", got="nothing", allowed="an array of numbers", do="The file was altered."
-        )
-    return found
-
-
-def _counter(group: h5py.Group, name: str, where: str) -> int:
-    dataset = _dataset(group, name, where)
-    for attempt in range(5):
-        dataset.refresh()
-        try:
-            return read_counter(dataset, f"{where}: {name}")
-        except IntegrityError:
-            # A writer may be half-way through the sixteen bytes.
-            if attempt == 4:
-                raise
-            time.sleep(0.002)
-    raise AssertionError("unreachable")

@@ -14,7 +14,8 @@ from stanch.errors import IntegrityError, NothingReadableError, RecordingError, 
 from stanch.recording.layout import COLUMNS, WellLayout
 from stanch.recording.outputs import beside, check_target
 from stanch.recording.reader import Recording, open_damaged, open_recording
-from stanch.recording.writer import Writer, create
+from stanch.recording.start import create
+from stanch.recording.writer import Writer
 
 __all__ = ["RecoveryReport", "WellRecovery", "recover", "verify"]
 
