@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from stanch.errors import InputError
 from stanch.mechanics.mesh import SplineSpace
 
-__all__ = ["KrylovSpace", "StokesOperator", "Top", "beam_nodes"]
+__all__ = ["KrylovSpace", "StokesOperator", "Top", "Wall", "beam_nodes"]
 
 Floats = NDArray[np.float64]
 Top = Literal["rigid", "slip", "free"]
+Wall = Literal["bonded", "slip"]
 SHIFT = 2.0e7
 """Pole of the Krylov space [1/m^2], about (0.2 mm)^-2. Between the static response (0) and the first instants (large);
 with it the accuracy asked for takes 10 to 30 % fewer rows than without."""
@@ -78,8 +79,8 @@ class StokesOperator:
     mass: tuple[tuple[Floats, Floats], ...]
 
     @classmethod
-    def of_well(cls, radial_knots: Floats, axial_knots: Floats, top: Top) -> StokesOperator:
-        """Assemble for no slip on base and wall and a `top` that is rigid, slips without friction, or is free.
+    def of_well(cls, radial_knots: Floats, axial_knots: Floats, top: Top, wall: Wall = "bonded") -> StokesOperator:
+        """Assemble for no slip on the base and a `top` that is rigid, slips without friction, or is free.
 
         Parameters
         ----------
@@ -87,6 +88,8 @@ class StokesOperator:
             From the axis to the wall, from the base to the top [m].
         top : str
             ``rigid``, ``slip`` or ``free``.
+        wall : str
+            ``bonded`` (no slip) or ``slip`` (impermeable, without friction).
 
         Notes
         -----
@@ -94,7 +97,7 @@ class StokesOperator:
         -(alpha/r) chi', beta chi' and (beta' chi - alpha chi'')/2; the form is 2 eps:eps, integrated with r dr dz.
         Zero flux through every cross-section makes psi vanish on axis and wall alike.
         """
-        radial = SplineSpace(radial_knots, (2, 2))
+        radial = SplineSpace(radial_knots, (2, 2 if wall == "bonded" else 1))
         axial = SplineSpace(axial_knots, (2, TOP_DROP[top]))
         r, wr = radial.quadrature()
         phi, dphi, ddphi = (radial.values(r, k) for k in range(3))

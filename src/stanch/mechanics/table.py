@@ -20,7 +20,7 @@ from stanch.errors import InputError
 from stanch.mechanics.cache import load_arrays, store_arrays
 from stanch.mechanics.mesh import axial_knots, radial_knots
 from stanch.mechanics.records import SpectralTable
-from stanch.mechanics.stokes import KrylovSpace, StokesOperator
+from stanch.mechanics.stokes import KrylovSpace, StokesOperator, Wall
 from stanch.recording.records import Geometry
 
 __all__ = ["default_depth", "heights", "spectral_table"]
@@ -51,6 +51,7 @@ def spectral_table(
     modulus_range: tuple[float, float] = (1.0, 5000.0),
     viscosity_range: tuple[float, float] = (0.003, 2.0),
     tolerance: float = 1e-4,
+    wall: Wall = "bonded",
     cache: bool = True,
 ) -> SpectralTable:
     """Build, or take from the cache, the spectral table of a closed well.
@@ -58,7 +59,7 @@ def spectral_table(
     Parameters
     ----------
     geometry : Geometry
-        No slip on base and wall; the top does not slip (`lid` rigid) or carries no stress (`lid` free).
+        No slip on the base; the top does not slip (`lid` rigid) or carries no stress (`lid` free).
     depth : ndarray, shape (depth,), optional
         Beam positions [m]; by default every 0.1 mm of the well within 2.5 push lengths of the focus.
     density : float
@@ -73,6 +74,8 @@ def spectral_table(
         Box that will be fitted [Pa·s]; viscosities below 3e-5 s times G are left out of it.
     tolerance : float
         Largest change, over the peak, that more rows may still make anywhere in the box [-].
+    wall : str
+        ``bonded`` (no slip) or ``slip`` (impermeable, without friction: a clot that has let go of the wall).
     cache : bool
         Whether to look in, and write to, memory and the cache folder.
 
@@ -93,8 +96,10 @@ def spectral_table(
     depth = np.array(default_depth(geometry) if depth is None else depth, dtype=np.float64)
     time = np.array(DEFAULT_FRAMES if frame_time is None else frame_time, dtype=np.float64)
     _check(depth, time, density, push_duration, modulus_range, viscosity_range, tolerance)
+    if wall not in ("bonded", "slip"):
+        raise InputError("wall", got=wall, allowed="bonded, slip")
     settings = (density, push_duration, *modulus_range, *viscosity_range, tolerance)
-    key = _key(geometry, depth, time, settings)
+    key = _key(geometry, depth, time, (wall, *settings))
     if cache:
         with _lock:
             if key in _memory:
@@ -106,7 +111,7 @@ def spectral_table(
         if stored is not None and stored["eigenvalue"].size == stored["force"].size == stored["beam"].shape[1]:
             return _remember(SpectralTable(**stored, geometry=geometry, key=key))
     box = _box(modulus_range, viscosity_range)
-    eigenvalue, force, beam = build(geometry, depth, time, density, push_duration, box, tolerance)
+    eigenvalue, force, beam = build(geometry, depth, time, density, push_duration, box, tolerance, wall=wall)
     table = SpectralTable(eigenvalue, force, depth, beam, geometry, key)
     if cache:
         store_arrays(key, {"eigenvalue": eigenvalue, "force": force, "depth": depth, "beam": beam})
@@ -138,6 +143,7 @@ def build(
     box: list[tuple[float, float]],
     tolerance: float,
     refinement: float = 1.0,
+    wall: Wall = "bonded",
 ) -> tuple[Floats, Floats, Floats]:
     """Eigenvalues [1/m^2], force and beam couplings, with as many rows as the box of (G, eta) needs."""
     g = geometry
@@ -145,6 +151,7 @@ def build(
         radial_knots(g.well_radius, g.push_radius, refinement),
         axial_knots(g.well_depth, g.push_radius, g.push_length, refinement),
         g.lid,
+        wall,
     )
     space = KrylovSpace(operator, operator.force(g.push_radius, g.push_length, g.focus_height))
     beams = [operator.beam(g.beam_radius, order) for order in (0, 1)]
@@ -225,7 +232,7 @@ def _check(
         raise InputError("tolerance", got=tolerance, allowed="1e-8 to 0.1")
 
 
-def _key(geometry: Geometry, depth: Floats, time: Floats, settings: tuple[float, ...]) -> str:
+def _key(geometry: Geometry, depth: Floats, time: Floats, settings: tuple[str | float, ...]) -> str:
     digest = hashlib.sha256(repr((VERSION, astuple(geometry), settings)).encode())
     for array in (depth, time):
         digest.update(np.ascontiguousarray(array, dtype="<f8").tobytes())
