@@ -11,10 +11,22 @@ References
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["kasai", "local_frequency", "loupas"]
+from stanch.echo.demodulate import LAGS, Band
+from stanch.echo.frames import Gate, Tracked
+from stanch.recording.records import Acquisition
+
+__all__ = ["kasai", "local_frequency", "loupas", "spread", "track_block"]
+
+MARGIN = 14
+"""Baseband samples kept on either side of the gate, so that gates can follow the tissue."""
 
 Complex = NDArray[np.complexfloating]
 Floats = NDArray[np.float64]
@@ -84,3 +96,134 @@ def loupas(
     phase = np.angle(np.sum(reference * later.conj(), axis=-1))
     frequency = demodulation_frequency + local_frequency(reference, later, rate)
     return np.asarray(sound_speed * phase / (4 * np.pi * frequency))
+
+
+def _empty(pushes: int, frames: int, gate: int, line: int) -> dict[str, NDArray[Any]]:
+    return {
+        "shift": np.zeros((pushes, frames)),
+        "with_reference": np.zeros((pushes, frames)),
+        "with_previous": np.zeros((pushes, frames)),
+        "lags": np.zeros((pushes, frames, 2, LAGS), np.float32),
+        "reference": np.zeros((pushes, 2, gate + LAGS - 1), np.float32),
+        "centre": np.zeros(pushes),
+        "used": np.zeros(pushes, np.int64),
+        "signs": np.zeros((pushes, frames), np.uint8),
+        "line": np.zeros((pushes, 2, line), np.float32),
+    }
+
+
+def track_block(
+    block: NDArray[Any],
+    band: Band,
+    gate: Gate,
+    acquisition: Acquisition,
+    reference: str = "auto",
+    change_over: float = 0.9,
+    threads: int = 1,
+) -> Tracked:
+    """Track a block of pushes with the compiled two-dimensional autocorrelation estimator.
+
+    Parameters
+    ----------
+    block : ndarray, shape (push, frame, sample), ``iq``: (push, frame, sample, 2)
+        Echoes [counts].
+    band : Band
+    gate : Gate
+    acquisition : Acquisition
+    reference : str
+        ``auto``, ``fixed`` or ``progressive``.
+    change_over : float
+        See :class:`~stanch.echo.track.TrackSettings` [-].
+    threads : int
+        Threads that share the pushes.
+
+    Returns
+    -------
+    Tracked
+
+    Notes
+    -----
+    The line is read on at the shift found and the estimate repeated until no phase is left, so the local frequency only
+    sets the step and neither the wrap nor the changing content of the gate biases the result. Where the first phase
+    is large or the coherence drops, the neighbouring periods are tried and the most coherent one is taken.
+    """
+    from stanch.echo.kernel import track_iq, track_rf
+
+    samples = block.shape[2]
+    fs = acquisition.sampling_rate
+    window = gate.count + 2 * MARGIN
+    first = gate.first - MARGIN * band.decimation
+    lines = -(-samples // band.decimation)
+    out = _empty(block.shape[0], block.shape[1], gate.count, lines)
+
+    def turn(start: int, count: int) -> NDArray[np.float32]:
+        angle = -2 * np.pi * band.offset * (start + band.decimation * np.arange(count)) / fs
+        return np.stack([np.cos(angle), np.sin(angle)]).astype(np.float32)
+
+    padding = (-band.taps.size) % 8
+    taps = np.concatenate([band.taps.conj(), np.zeros(padding, np.complex64)])
+    carrier = 2 * np.pi * band.reference / band.rate
+    clip = float(np.iinfo(block.dtype).max) if block.dtype.kind == "i" else float("inf")
+    run = track_rf if acquisition.echo_form == "rf" else track_iq
+    modes = {"auto": 0, "fixed": 1, "progressive": 2}
+
+    def work(part: slice) -> None:
+        run(
+            block[part],
+            acquisition.frames_before_push,
+            np.ascontiguousarray(taps.real),
+            np.ascontiguousarray(taps.imag),
+            band.decimation,
+            turn(first, window),
+            first,
+            MARGIN,
+            gate.count,
+            carrier,
+            band.table,
+            MARGIN - 7,
+            modes[reference],
+            change_over,
+            clip,
+            turn(0, lines),
+            out["shift"][part],
+            out["with_reference"][part],
+            out["with_previous"][part],
+            out["lags"][part],
+            out["reference"][part],
+            out["centre"][part],
+            out["used"][part],
+            out["signs"][part],
+            out["line"][part],
+        )
+
+    spread(work, block.shape[0], threads)
+    used = out["used"]
+    inside = slice(LAGS // 2, LAGS // 2 + gate.count)
+    return Tracked(
+        shift=out["shift"] * band.spacing,
+        with_reference=out["with_reference"],
+        with_previous=out["with_previous"],
+        lags=(out["lags"][:, :, 0] + 1j * out["lags"][:, :, 1]).astype(np.complex64),
+        reference=_complex(out["reference"][:, :, inside]),
+        beyond=_complex(out["reference"]),
+        centre=carrier + out["centre"],
+        chained=used == 2,
+        readable=used > 0,
+        signs=out["signs"],
+        line=_complex(out["line"]),
+    )
+
+
+def spread(work: Callable[[slice], None], pushes: int, threads: int) -> None:
+    """Run `work` on slices of the pushes, in threads when asked."""
+    if threads == 1 or pushes < 2 * threads:
+        work(slice(0, pushes))
+        return
+    edges = np.linspace(0, pushes, threads + 1).round().astype(int)
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(work, [slice(a, b) for a, b in itertools.pairwise(edges)]))
+
+
+def _complex(parts: NDArray[np.float32]) -> NDArray[np.complex64]:
+    joined: NDArray[np.complex64] = (parts[:, 0] + 1j * parts[:, 1]).astype(np.complex64)
+    return joined

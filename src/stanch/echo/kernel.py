@@ -12,7 +12,12 @@ from typing import Any, TypeVar, cast
 import numpy as np
 from numba import njit
 
+from stanch.echo.demodulate import LAGS
+
 __all__ = ["track_iq", "track_rf"]
+
+BEYOND = LAGS // 2
+"""Samples kept beyond either end of the gate, for the lags."""
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -116,48 +121,57 @@ def _load(line: Any, first: int, buffer: Any) -> None:
 
 
 @_jit
-def _interpolate(frame: Any, at: int, tap: Any, out: Any) -> float:
-    """out[m] = frame at (at + m + fraction); returns its energy."""
+def _interpolate(frame: Any, at: int, tap: Any, turn: float, out: Any) -> None:
+    """out[m] = frame at (at + m - BEYOND + fraction), turned by `turn`."""
     half = tap.size // 2
-    energy: Any = 0.0
+    cosine = np.float32(math.cos(turn))
+    sine = np.float32(math.sin(turn))
     for m in range(out.shape[1]):
         real = np.float32(0.0)
         imag = np.float32(0.0)
+        base = at + m - BEYOND - half
         for k in range(tap.size):
-            real += tap[k] * frame[0, at + m + k - half]
-            imag += tap[k] * frame[1, at + m + k - half]
-        out[0, m] = real
-        out[1, m] = imag
-        energy += real * real + imag * imag
-    return float(energy)
+            real += tap[k] * frame[0, base + k]
+            imag += tap[k] * frame[1, base + k]
+        out[0, m] = real * cosine - imag * sine
+        out[1, m] = real * sine + imag * cosine
 
 
 @_jit
-def _cross(a: Any, b: Any) -> tuple[float, float]:
-    """Real and imaginary part of sum a conj(b)."""
-    real = 0.0
-    imag = 0.0
-    for m in range(a.shape[1]):
-        real += a[0, m] * b[0, m] + a[1, m] * b[1, m]
-        imag += a[1, m] * b[0, m] - a[0, m] * b[1, m]
-    return real, imag
+def _cross(a: Any, first_a: int, b: Any, first_b: int, count: int) -> tuple[float, float]:
+    """Real and imaginary part of sum a conj(b) over `count` samples."""
+    real = np.float32(0.0)
+    imag = np.float32(0.0)
+    for m in range(count):
+        ar = a[0, first_a + m]
+        ai = a[1, first_a + m]
+        br = b[0, first_b + m]
+        bi = b[1, first_b + m]
+        real += ar * br + ai * bi
+        imag += ai * br - ar * bi
+    return float(real), float(imag)
 
 
 @_jit
 def _lags(a: Any, frame: Any, at: int, out: Any) -> None:
-    """out[:, l] = sum_m a[m] conj(frame[at + m + l - half])."""
+    """out[:, l] = sum_m a[BEYOND + m] conj(frame[at + m + l - half]), m in the gate."""
     half = out.shape[1] // 2
     for k in range(out.shape[1]):
-        real = np.float32(0.0)
-        imag = np.float32(0.0)
-        base = at + k - half
-        for m in range(a.shape[1]):
-            br = frame[0, base + m]
-            bi = frame[1, base + m]
-            real += a[0, m] * br + a[1, m] * bi
-            imag += a[1, m] * br - a[0, m] * bi
+        real, imag = _cross(a, BEYOND, frame, at + k - half, a.shape[1] - 2 * BEYOND)
         out[0, k] = real
         out[1, k] = imag
+
+
+@_jit
+def _even_lags(a: Any, b: Any, out: Any) -> None:
+    """Mean of the lags with b and with a running beyond the gate: a line with itself gives Hermitian lags."""
+    half = out.shape[1] // 2
+    count = a.shape[1] - 2 * BEYOND
+    for k in range(out.shape[1]):
+        real, imag = _cross(a, BEYOND, b, BEYOND + k - half, count)
+        other_real, other_imag = _cross(a, BEYOND - k + half, b, BEYOND, count)
+        out[0, k] = 0.5 * (real + other_real)
+        out[1, k] = 0.5 * (imag + other_imag)
 
 
 @_jit
@@ -184,20 +198,19 @@ def _solve(
     work: Any,
     tap: Any,
     out: Any,
-) -> tuple[float, float, float, float, float]:
+) -> tuple[float, float, float, float]:
     """Shift of `frame` against `a` nearest `guess` at which the cross-correlation has zero phase.
 
-    Returns shift [baseband samples], |R|^2, energy of the shifted frame, the first phase, and 1 if within reach.
+    Returns shift [baseband samples], |R|^2, energy of the shifted frame and the first phase; zeros when out of reach.
     """
     shift = guess
     first = 0.0
     base = 1 << 30
     for step in range(6):
         if not (-reach < shift < reach):
-            return guess, 0.0, 0.0, first, 0.0
-        rounded = math.floor(shift + 0.5)
+            return guess, 0.0, 0.0, first
         if abs(shift - base) > 0.7:
-            base = rounded
+            base = math.floor(shift + 0.5)
             _lags(a, frame, gate + base, work)
         _tap_row(table, shift - base, tap)
         real = 0.0
@@ -216,18 +229,18 @@ def _solve(
         if abs(move) < 1e-6:
             break
     if not (-reach < shift < reach):
-        return guess, 0.0, 0.0, first, 0.0
+        return guess, 0.0, 0.0, first
     base = math.floor(shift + 0.5)
     _tap_row(table, shift - base, tap)
-    energy = _interpolate(frame, gate + base, tap, out)
-    real, imag = _cross(a, out)
-    return shift, real * real + imag * imag, energy, first, 1.0
+    _interpolate(frame, gate + base, tap, carrier * shift, out)
+    energy = _energy(out)
+    real, imag = _cross(a, BEYOND, out, BEYOND, a.shape[1] - 2 * BEYOND)
+    return shift, real * real + imag * imag, energy, first
 
 
 @_jit
 def _follow(
     a: Any,
-    energy_a: float,
     frame: Any,
     gate: int,
     guess: float,
@@ -242,33 +255,53 @@ def _follow(
     spare: Any,
 ) -> tuple[float, float]:
     """:func:`_solve`, trying the neighbouring periods where the first try looks wrong; shift and |coherence|^2."""
-    shift, power, energy, first, inside = _solve(a, frame, gate, guess, carrier, centre, table, reach, work, tap, out)
-    best = power / (energy_a * energy) if inside > 0 and energy > 0 else 0.0
+    energy_a = _energy(a)
+    shift, power, energy, first = _solve(a, frame, gate, guess, carrier, centre, table, reach, work, tap, out)
+    best = power / (energy_a * energy) if energy > 0 else 0.0
     if best < 0.8 * usual or abs(first) > 2.2:
         period = 2.0 * math.pi / (carrier + centre)
         start = shift
         for step in range(-3, 4):
             if step == 0:
                 continue
-            s, p, e, first, inside = _solve(
+            s, p, e, first = _solve(
                 a, frame, gate, start + step * period, carrier, centre, table, reach, work, tap, spare
             )
-            c = p / (energy_a * e) if inside > 0 and e > 0 else 0.0
+            c = p / (energy_a * e) if e > 0 else 0.0
             if c > 1.02 * best:
                 best = c
                 shift = s
-                for m in range(out.shape[1]):
-                    out[0, m] = spare[0, m]
-                    out[1, m] = spare[1, m]
+                out[:, :] = spare
     return shift, best
 
 
 @_jit
 def _energy(a: Any) -> float:
-    total = 0.0
-    for m in range(a.shape[1]):
-        total += a[0, m] * a[0, m] + a[1, m] * a[1, m]
-    return total
+    real, _imag = _cross(a, BEYOND, a, BEYOND, a.shape[1] - 2 * BEYOND)
+    return real
+
+
+@_jit
+def _reference(z: Any, good: Any, before: int, gate: int, out: Any) -> int:
+    """Mean of the good pre-push frames over the gate; how many there were."""
+    out[:, :] = 0.0
+    used = 0
+    for k in range(before):
+        if good[k]:
+            used += 1
+            for m in range(out.shape[1]):
+                out[0, m] += z[k, 0, gate - BEYOND + m]
+                out[1, m] += z[k, 1, gate - BEYOND + m]
+    if used > 0:
+        out /= np.float32(used)
+    return used
+
+
+@_jit
+def _coherence(a: Any, b: Any) -> float:
+    real, imag = _cross(a, BEYOND, b, BEYOND, a.shape[1] - 2 * BEYOND)
+    energy = _energy(a) * _energy(b)
+    return (real * real + imag * imag) / energy if energy > 0 else 0.0
 
 
 @_jit
@@ -286,118 +319,56 @@ def _track_push(
     shift: Any,
     with_reference: Any,
     with_previous: Any,
+    lags: Any,
     reference: Any,
 ) -> tuple[float, int]:
     """Track the frames z[frame, 2, sample] of one push; returns the local frequency and the mode used."""
     frames = z.shape[0]
-    for k in range(frames):
-        shift[k] = 0.0
-        with_reference[k] = 0.0
-        with_previous[k] = 0.0
-    reference[:, :] = 0.0
-    used = 0
-    for k in range(before):
-        if good[k]:
-            used += 1
-            for m in range(count):
-                reference[0, m] += z[k, 0, gate + m]
-                reference[1, m] += z[k, 1, gate + m]
-    if used == 0:
+    if _reference(z, good, before, gate, reference) == 0 or _energy(reference) <= 0.0:
         return 0.0, -1
-    for m in range(count):
-        reference[0, m] /= used
-        reference[1, m] /= used
-    energy_r = _energy(reference)
-    if energy_r <= 0.0:
-        return 0.0, -1
-    real = 0.0
-    imag = 0.0
-    for m in range(count - 1):
-        real += reference[0, m + 1] * reference[0, m] + reference[1, m + 1] * reference[1, m]
-        imag += reference[1, m + 1] * reference[0, m] - reference[0, m + 1] * reference[1, m]
-    centre = math.atan2(imag, real)
-    centre = min(max(centre, -0.5 * carrier), 0.5 * carrier)
-
+    real, imag = _cross(reference, BEYOND + 1, reference, BEYOND, count - 1)
+    centre = min(max(math.atan2(imag, real), -0.5 * carrier), 0.5 * carrier)
     work = np.empty((2, table.shape[1]), np.float32)
     tap = np.empty(table.shape[1], np.float32)
-    spare = np.empty((2, count), np.float32)
-    now = np.empty((2, count), np.float32)
-    last = np.empty((2, count), np.float32)
-    tries = 1 if mode == 1 or mode == 2 else 2
-    for attempt in range(tries):
-        chain = mode == 2 or (mode == 0 and attempt == 1)
+    spare = np.empty((2, count + 2 * BEYOND), np.float32)
+    now = np.empty((2, count + 2 * BEYOND), np.float32)
+    last = np.empty((2, count + 2 * BEYOND), np.float32)
+    for attempt in range(2):
+        chain = mode == 2 or attempt == 1
         guess = 0.0
         usual = 0.0
         have = False
-        energy_last = 0.0
         low = 0
         for k in range(frames):
+            if k == before and chain:
+                # The first chained frame is measured against the averaged reference.
+                have = False
             if not good[k]:
                 continue
-            if chain and k >= before and k > 0:
-                if have:
-                    s, c = _follow(
-                        last,
-                        energy_last,
-                        z[k],
-                        gate,
-                        guess,
-                        usual,
-                        carrier,
-                        centre,
-                        table,
-                        reach,
-                        work,
-                        tap,
-                        now,
-                        spare,
-                    )
-                else:
-                    s, c = _follow(
-                        reference,
-                        energy_r,
-                        z[k],
-                        gate,
-                        guess,
-                        usual,
-                        carrier,
-                        centre,
-                        table,
-                        reach,
-                        work,
-                        tap,
-                        now,
-                        spare,
-                    )
-            else:
-                s, c = _follow(
-                    reference, energy_r, z[k], gate, guess, usual, carrier, centre, table, reach, work, tap, now, spare
-                )
+            against = last if chain and have and k >= before else reference
+            s, c = _follow(against, z[k], gate, guess, usual, carrier, centre, table, reach, work, tap, now, spare)
             shift[k] = s
-            energy = _energy(now)
-            real, imag = _cross(reference, now)
-            with_reference[k] = (real * real + imag * imag) / (energy_r * energy) if energy > 0 and c > 0 else 0.0
-            if have and energy > 0 and energy_last > 0:
-                real, imag = _cross(last, now)
-                with_previous[k] = (real * real + imag * imag) / (energy_last * energy) if c > 0 else 0.0
-            if c > 0.25:
-                guess = s
-                usual = c
-                # The first chained frame is measured against the averaged reference.
-                if not chain or k >= before:
-                    for m in range(count):
-                        last[0, m] = now[0, m]
-                        last[1, m] = now[1, m]
-                    have = True
-                    energy_last = energy
-                elif not chain or k < before:
-                    have = False
+            if c > 0.0:
+                with_reference[k] = _coherence(reference, now)
+                with_previous[k] = _coherence(last, now) if have else 0.0
+                if chain and k >= before and not have:
+                    with_previous[k] = with_reference[k]
+                _even_lags(against, now, lags[k])
+            else:
+                with_reference[k] = 0.0
+                with_previous[k] = 0.0
+                lags[k] = 0.0
             settled = with_previous[k] > 0.8 or not have
             if k >= before and settled and with_reference[k] < limit * with_previous[k]:
                 low += 1
-        if mode == 0 and attempt == 0 and low == 0:
-            return centre, 1
-    return centre, (1 if mode == 1 else 2)
+            if c > 0.25:
+                guess = s
+                usual = c
+                last[:, :] = now
+                have = True
+        if mode != 0 or low == 0 or attempt == 1:
+            return centre, (2 if chain else 1)
+    return centre, 2
 
 
 @_jit
@@ -416,13 +387,14 @@ def _run(
     shift: Any,
     with_reference: Any,
     with_previous: Any,
+    lags: Any,
     reference: Any,
     centre: Any,
     used: Any,
 ) -> None:
     c, m = _track_push(
         z, good, before, gate, count, carrier, table, reach, mode, limit,
-        shift[p], with_reference[p], with_previous[p], reference[p],
+        shift[p], with_reference[p], with_previous[p], lags[p], reference[p],
     )  # fmt: skip
     centre[p] = c
     used[p] = m
@@ -449,6 +421,7 @@ def track_rf(
     shift: Any,
     with_reference: Any,
     with_previous: Any,
+    lags: Any,
     reference: Any,
     centre: Any,
     used: Any,
@@ -489,7 +462,7 @@ def track_rf(
             line[p] /= np.float32(pre)
         _run(
             z, good, p, before, gate, count, carrier, table, reach, mode, limit,
-            shift, with_reference, with_previous, reference, centre, used,
+            shift, with_reference, with_previous, lags, reference, centre, used,
         )  # fmt: skip
 
 
@@ -514,6 +487,7 @@ def track_iq(
     shift: Any,
     with_reference: Any,
     with_previous: Any,
+    lags: Any,
     reference: Any,
     centre: Any,
     used: Any,
@@ -556,5 +530,5 @@ def track_iq(
             line[p] /= np.float32(pre)
         _run(
             z, good, p, before, gate, count, carrier, table, reach, mode, limit,
-            shift, with_reference, with_previous, reference, centre, used,
+            shift, with_reference, with_previous, lags, reference, centre, used,
         )  # fmt: skip

@@ -7,83 +7,38 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SlowMotion", "effective_cells", "energy_profile", "link", "sensitivity", "slow_motion"]
+__all__ = ["SlowMotion", "energy_profile", "even_length", "link", "slow_motion"]
 
 Complex = NDArray[np.complexfloating]
 Floats = NDArray[np.float64]
 
 
-def effective_cells(lines: Complex, noise: Floats, snr: Floats | None = None) -> float:
-    """Effective number M of independent speckle cells in the gate.
+def even_length(lines: Complex, share: Floats) -> float:
+    """Samples of an evenly bright gate that would hold as many speckle cells as this one.
 
     Parameters
     ----------
     lines : ndarray of complex, shape (push, sample)
         Baseband of the gate.
-    noise : ndarray, shape (lag,)
-        Normalised autocorrelation of the noise in the baseband; its length bounds the lags used [-].
-    snr : ndarray, shape (push,), optional
-        Echo energy over noise energy [-]; the noise is taken out of the energy and the autocorrelation.
+    share : ndarray, shape (push,)
+        Noise over echo energy of each line [-].
 
     Returns
     -------
     float
-        M = (sum w)^2 / sum_jk w_j w_k |rho(j - k)|^2, at least 1.5 [-]: gate time times effective bandwidth where the
-        mean echo energy w is even.
-
-    Notes
-    -----
-    The speckle deviation has variance 1/(2 (M - 1)): for M equal cells the estimate is
-    ``Re sum a0* a1 / sum |a0|^2`` with independent complex Gaussian a0, a1, and E[1/Gamma(M)] = 1/(M - 1).
+        ``(sum w)^2 / sum w^2`` with w the mean echo energy, smoothed over a sixth of the gate; the number of samples
+        itself with fewer than 16 pushes, which do not tell brightness from speckle [-].
     """
     count = lines.shape[1]
-    reach = min(noise.size, count - 1)
-    alive = np.mean(np.abs(lines) ** 2, axis=1) > 0
-    if not alive.any():
-        return 1.5
-    z = lines[alive].astype(np.complex128)
-    z = z / np.sqrt(np.mean(np.abs(z) ** 2, axis=1, keepdims=True))
-    share = np.zeros(z.shape[0]) if snr is None else 1.0 / (1.0 + np.maximum(snr[alive], 0.0))
-    rho = np.empty(reach, np.complex128)
-    for lag in range(reach):
-        rho[lag] = np.mean(np.mean(z[:, lag:] * z[:, : count - lag].conj(), axis=1) - share * noise[lag])
-    if rho[0].real <= 0:
-        return 1.5
-    square = np.abs(rho / rho[0].real) ** 2
-    # A realised autocorrelation keeps a floor of 1/(cells x pushes) at every lag; beyond the pulse it is only that.
-    square[square < 3.0 / (z.shape[0] * count)] = 0.0
-    profile = np.mean(np.abs(z) ** 2, axis=0)
-    if z.shape[0] < 8:
-        profile = np.ones(count)
-    else:
-        width = max(3, count // 6)
-        kernel = np.ones(width) / width
-        profile = np.convolve(np.pad(profile, width // 2, mode="edge"), kernel, "valid")[:count]
-    total = square[0] * np.sum(profile**2)
-    for lag in range(1, reach):
-        total += 2 * square[lag] * np.sum(profile[lag:] * profile[: count - lag])
-    return max(1.5, float(np.sum(profile) ** 2 / total))
-
-
-def sensitivity(lines: Complex, noise_energy: Floats) -> Floats:
-    """Echo-energy weights over the gate, each row summing to 1.
-
-    Parameters
-    ----------
-    lines : ndarray of complex, shape (push, sample)
-        Reference lines of the gate.
-    noise_energy : ndarray, shape (push,)
-        Mean noise energy per sample [squared counts].
-
-    Returns
-    -------
-    ndarray, shape (push, sample)
-        [-]; even where there is no echo.
-    """
-    energy = np.maximum(np.abs(lines).astype(np.float64) ** 2 - noise_energy[:, None], 0.0)
-    total = energy.sum(axis=1, keepdims=True)
-    even = np.full_like(energy, 1.0 / energy.shape[1])
-    return np.where(total > 0, energy / np.where(total > 0, total, 1.0), even)
+    energy = np.mean(np.abs(lines) ** 2, axis=1)
+    alive = energy > 0
+    if alive.sum() < 16:
+        return float(count)
+    profile = np.mean(np.abs(lines[alive]) ** 2 / energy[alive, None], axis=0)
+    profile = np.maximum(profile * (1.0 + np.mean(share[alive])) - np.mean(share[alive]), 1e-3)
+    width = max(3, count // 6) | 1
+    profile = np.convolve(np.pad(profile, width // 2, mode="edge"), np.ones(width) / width, "valid")
+    return float(np.sum(profile) ** 2 / np.sum(profile**2))
 
 
 def energy_profile(lines: Complex, spacing: float, start: float, bin_size: float = 2.5e-4) -> tuple[Floats, Floats]:
@@ -195,7 +150,7 @@ def slow_motion(
         limit = 0.5 * np.pi / carrier * spacing * 2
         total = np.clip(total, -limit, limit)
         moved = _advance(b, total, carrier, spacing)
-    now, before = order[1:], order[:-1]
+    now = order[1:]
     shift[now] = total
 
     def square(part: slice) -> Floats:
@@ -210,7 +165,6 @@ def slow_motion(
     for i in range(zones):
         zone_cells = cells * (edges[i + 1] - edges[i]) / gate_count
         by_zone[now, i] = np.sqrt(_unbiased(square(slice(edges[i], edges[i + 1])), zone_cells))
-    del before
     return SlowMotion(shift, coherence, by_zone)
 
 
