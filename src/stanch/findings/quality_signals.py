@@ -31,15 +31,8 @@ SET_COHERENCE = 0.5
 """Slow coherence from which a zone counts as set: liquid is near 0, a frozen clot near 1."""
 RUN = 3
 """Consecutive pushes that must agree before a change counts."""
-BAD = (
-    PushFlag.KNOCK
-    | PushFlag.DRIFT
-    | PushFlag.MISFIT
-    | PushFlag.DECORRELATED
-    | PushFlag.NO_CONVERGENCE
-    | PushFlag.LOST_FRAMES
-    | PushFlag.REPEATED_FRAMES
-)
+BAD = PushFlag.KNOCK | PushFlag.DRIFT | PushFlag.MISFIT | PushFlag.NO_CONVERGENCE
+"""Flags of a push that a knock can cause. Liquid blood decorrelates by itself, so that counts in a set clot only."""
 
 
 def strain(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
@@ -323,6 +316,7 @@ def _clock(one: WellEvidence) -> tuple[Floats, Bools] | None:
         return None
     bad = (source.flags & int(BAD)) != 0
     if one.moduli is not None:
+        bad = bad | (one.moduli.zero_rejected & ((source.flags & int(PushFlag.DECORRELATED)) != 0))
         chi = np.where(np.isfinite(one.moduli.reduced_chi2), one.moduli.reduced_chi2, np.nan)
         if np.isfinite(chi).sum() >= 4 * RUN:
             middle = np.nanmedian(chi)
