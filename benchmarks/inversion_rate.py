@@ -83,8 +83,8 @@ def starts(displacement: Displacement) -> Floats:
 
     start, rival = np.empty((displacement.value.shape[0], 2, 2)), np.empty(displacement.value.shape[0], dtype=bool)
     kernel.pick_starts(
-        displacement.value, displacement.sd**2, True, library.cells, library.squares, library.grid_e.size, 0.98,
-        library.grid_y, library.grid_e, start, rival, np.ones(displacement.value.shape),
+        displacement.value, displacement.sd**2, displacement.step_sd**2, displacement.shared_sd**2, True, library.cells,
+        library.grid_e.size, 0.98, library.grid_y, library.grid_e, start, rival, np.ones(displacement.value.shape),
     )  # fmt: skip
     return start[:, 0]
 

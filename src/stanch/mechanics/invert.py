@@ -142,12 +142,11 @@ class Frames:
 
 @dataclass(frozen=True)
 class Library:
-    """The start grid with its traces of unit norm and their squares, shape (frame, cell)."""
+    """The start grid with its traces of unit norm, shape (frame, cell)."""
 
     grid_y: Floats
     grid_e: Floats
     cells: NDArray[np.float32]
-    squares: NDArray[np.float32]
 
 
 @dataclass
@@ -329,7 +328,7 @@ def _cached_library(
     kernel.traces(g, eta, np.tile(coefficient, (g.size, 1)), scale.copy(), *frames.arguments, out)
     cells = out[:, 0].T / np.sqrt((out[:, 0] ** 2).sum(axis=1))
     grid_y, grid_e = np.log(np.asarray(start_modulus) + LOG_OFFSET), np.log(np.asarray(start_viscosity))
-    return Library(grid_y, grid_e, *(np.ascontiguousarray(a, dtype=np.float32) for a in (cells, cells**2)))
+    return Library(grid_y, grid_e, np.ascontiguousarray(cells, dtype=np.float32))
 
 
 def _kernel() -> Any:
@@ -360,8 +359,8 @@ def _first_fit(work: _Work, library: Library, scale: Floats, frames: Frames, s: 
         data, variance = work.data[piece], work.variance[piece]
         starts, rival = np.empty((len(data), 2, 2)), np.empty(len(data), dtype=np.bool_)
         kernel.pick_starts(
-            data, variance, s.robust, library.cells, library.squares, library.grid_e.size, RIVAL_SHARE, library.grid_y,
-            library.grid_e, starts, rival, work.inflation[piece],
+            data, variance, work.step_variance[piece], work.shared_variance[piece], s.robust, library.cells,
+            library.grid_e.size, RIVAL_SHARE, library.grid_y, library.grid_e, starts, rival, work.inflation[piece],
         )  # fmt: skip
         kernel.fit_pushes(
             data, variance, work.step_variance[piece], work.shared_variance[piece], work.coefficient[piece], scale,

@@ -28,6 +28,7 @@ _LOOSE = {"reassoc", "contract", "nsz", "arcp"}
 
 CONVERGED, STALLED, AT_BOUND, NO_PUSH = 0, 1, 2, 3
 LOW_Y, HIGH_Y = math.log(0.5), math.log(2e5)
+SLOW, NUDGE = 8, 1e-4
 LOW_E, HIGH_E = math.log(1e-5), math.log(100.0)
 
 
@@ -346,7 +347,26 @@ def _search(
     if not (cost < np.inf and force != 0.0):
         return y, e, force, cost, NO_PUSH, count
     _normal(force, white, model, normal)
+    shifted = np.empty((2, 5))
+    status = STALLED
+    here = True
     while count < most:
+        if count > SLOW and here:
+            # Large residuals make Gauss-Newton creep or swing: take the curvature of the sum of squares itself.
+            old = normal.copy()
+            for j in range(2):
+                _, f = _evaluate(
+                    y + (NUDGE if j == 0 else 0.0), e + (NUDGE if j == 1 else 0.0), coefficient, scale, time, inside,
+                    after, spacing, duration, gain, root, white, work, raw, model,
+                )  # fmt: skip
+                _normal(f, white, model, shifted[j])
+            count += 2
+            here = False
+            first = (old[3] - shifted[0, 3]) / NUDGE
+            mixed = 0.5 * (old[4] - shifted[0, 4] + old[3] - shifted[1, 3]) / NUDGE
+            last = (old[4] - shifted[1, 4]) / NUDGE
+            if first > 0.0 and first * last > mixed * mixed:
+                normal[0], normal[1], normal[2] = first, mixed, last
         a, b, c = normal[0] * (1 + damp), normal[1], normal[2] * (1 + damp)
         a += 1e-300
         c += 1e-12 * a + 1e-300
@@ -365,8 +385,26 @@ def _search(
         te = min(max(e + de, LOW_E), HIGH_E)
         if predicted < tolerance and shrink == 1.0:
             # The step is far below the standard errors: take it and spare the evaluation.
-            at_bound = ty != y + dy or te != e + de
-            return ty, te, force, cost, AT_BOUND if at_bound else CONVERGED, count
+            status = AT_BOUND if ty != y + dy or te != e + de else CONVERGED
+            if not here:
+                _evaluate(
+                    y,
+                    e,
+                    coefficient,
+                    scale,
+                    time,
+                    inside,
+                    after,
+                    spacing,
+                    duration,
+                    gain,
+                    root,
+                    white,
+                    work,
+                    raw,
+                    model,
+                )
+            return ty, te, force, cost, status, count
         new_cost, new_force = _evaluate(
             ty, te, coefficient, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model
         )
@@ -374,15 +412,20 @@ def _search(
         if new_cost <= cost * (1 + 1e-14) and new_force != 0.0:
             stuck = ty == y and te == e
             y, e, cost, force = ty, te, new_cost, new_force
+            here = True
             _normal(force, white, model, normal)
             damp = 0.0 if damp < 1e-2 else damp * 0.1
             if stuck:
-                return y, e, force, cost, AT_BOUND, count
+                status = AT_BOUND
+                break
         else:
+            here = False
             damp = max(10 * damp, 1e-2)
             if damp > 1e8:
                 break
-    return y, e, force, cost, STALLED, count
+    if not here:
+        _evaluate(y, e, coefficient, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model)
+    return y, e, force, cost, status, count
 
 
 @njit(cache=True, nogil=True)
@@ -423,36 +466,32 @@ def _outliers(threshold, force, variance, gain, root, model, white, inflation, s
 
 
 @njit(cache=True, nogil=True, fastmath=_LOOSE)
-def _score(data, variance, cells, squares, number, weight_sum):
-    """Explained weighted sum of squares of every start cell, up to a factor; negative forces explain nothing."""
-    number[:] = np.float32(0.0)
-    weight_sum[:] = np.float32(0.0)
-    largest, least, most = 0.0, np.inf, 0.0
-    used = 0
-    for k in range(data.size):
-        if variance[k] > 0.0:
-            least, most = min(least, variance[k]), max(most, variance[k])
-            largest = max(largest, abs(data[k]))
-            used += 1
-    if not largest > 0.0:
-        return
-    # With equal weights on all frames the norms of the cells, which are one, need not be added up again.
-    even = least == most and used == data.size
-    for k in range(data.size):
-        if variance[k] <= 0.0:
+def _norms(cells, gain, root, state, norm):
+    """Squared length of every start cell's trace under the noise model."""
+    state[:] = np.float32(0.0)
+    norm[:] = np.float32(0.0)
+    for k in range(gain.size):
+        if root[k] == 0.0:
             continue
-        w = np.float32(least / variance[k])
-        x = np.float32(data[k] / largest) * w
-        if even:
-            for j in range(number.size):
-                number[j] += x * cells[k, j]
-        else:
-            for j in range(number.size):
-                number[j] += x * cells[k, j]
-                weight_sum[j] += w * squares[k, j]
-    for j in range(number.size):
-        value = max(number[j], np.float32(0.0))
-        number[j] = value * value if even else value * value / max(weight_sum[j], np.float32(1e-12))
+        g, w = np.float32(gain[k]), np.float32(root[k] * root[k])
+        for j in range(norm.size):
+            v = cells[k, j] - state[j]
+            norm[j] += w * v * v
+            state[j] += g * v
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _score(pull, cells, norm, score):
+    """Weighted sum of squares that every start cell explains; a negative force explains nothing."""
+    score[:] = np.float32(0.0)
+    for k in range(pull.size):
+        x = np.float32(pull[k])
+        if x != np.float32(0.0):
+            for j in range(score.size):
+                score[j] += x * cells[k, j]
+    for j in range(score.size):
+        value = max(score[j], np.float32(0.0))
+        score[j] = value * value / max(norm[j], np.float32(1e-20))
 
 
 @njit(cache=True, nogil=True)
@@ -499,17 +538,20 @@ def _gross(data, variance, middle, clean, inflation):
 
 
 @njit(cache=True, nogil=True)
-def pick_starts(data, variance, robust, cells, squares, columns, share, start_y, start_e, starts, rival, inflation):
+def pick_starts(
+    data, variance, step_variance, shared_variance, robust, cells, columns, share, start_y, start_e, starts, rival,
+    inflation,
+):  # fmt: skip
     """Best point of the start grid, the best other peak, and whether that one rivals it.
 
     Parameters
     ----------
-    data, variance : ndarray, shape (push, frame)
+    data, variance, step_variance, shared_variance
         As in :func:`fit_pushes`.
     robust : bool
         Whether frames far from the running median of five are left out of the start.
-    cells, squares : ndarray of float32, shape (frame, cell)
-        Traces of the start grid and their squares; cells run over viscosity fastest.
+    cells : ndarray of float32, shape (frame, cell)
+        Traces of the start grid; cells run over viscosity fastest.
     columns : int
         Viscosities in the grid [-].
     share : float
@@ -525,13 +567,31 @@ def pick_starts(data, variance, robust, cells, squares, columns, share, start_y,
     """
     size = cells.shape[1]
     lines = size // columns
-    row, weight_sum = np.empty(size, dtype=np.float32), np.empty(size, dtype=np.float32)
-    middle, clean = np.empty(data.shape[1]), np.empty(data.shape[1])
+    row = np.empty(size, dtype=np.float32)
+    norm, state = np.empty_like(row), np.empty_like(row)
+    frames = data.shape[1]
+    middle, clean, own = np.empty(frames), np.empty(frames), np.empty(frames)
+    gain, root, white, pull = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
+    known_gain, known_root = np.full(frames, -1.0), np.full(frames, -1.0)
     for p in range(data.shape[0]):
-        if robust and _gross(data[p], variance[p], middle, clean, inflation[p]):
-            _score(clean, variance[p], cells, squares, row, weight_sum)
-        else:
-            _score(data[p], variance[p], cells, squares, row, weight_sum)
+        if robust:
+            _gross(data[p], variance[p], middle, clean, inflation[p])
+        largest = 0.0
+        for k in range(frames):
+            own[k] = variance[p, k] * inflation[p, k]
+            largest = max(largest, own[k])
+        for k in range(frames):
+            own[k] /= largest
+        _gains(own, step_variance[p] / largest, shared_variance[p] / largest, gain, root)
+        # Pushes with one and the same noise model share the lengths of the cells.
+        if not (np.array_equal(gain, known_gain) and np.array_equal(root, known_root)):
+            _norms(cells, gain, root, state, norm)
+            known_gain[:] = gain
+            known_root[:] = root
+        _whiten(data[p], gain, root, white)
+        _unwhiten(white, gain, root, pull)
+        pull /= max(np.max(np.abs(pull)), 1e-300)
+        _score(pull, cells, norm, row)
         best = 0
         for j in range(size):
             if row[j] > row[best]:
