@@ -2,8 +2,8 @@
 
 Three tables: (1) error and scatter against the Fisher limit in third-octaves of G, speckle weighting off; (2) coverage
 of the 95 % intervals with fresh, drifting and frozen speckle; (3) the mean G of a frozen well, with the speckle left
-out, estimated push by push, and shared. Speckle enters to first order, F delta D1, as the model assumes; what the higher
-orders do is a matter for simulated echoes.
+out, estimated push by push, and shared. Speckle enters to first order, F delta D1, as the model assumes; what
+the higher orders do is a matter for simulated echoes.
 
     python benchmarks/inversion_scatter.py --runs 1000
 """
