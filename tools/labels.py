@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import dataclasses
 import html.parser
 import importlib
 import json
@@ -29,7 +31,7 @@ ORIGINS = ("trade", "standard", "general", "own")
 CONSTANT = re.compile(
     r"_?([A-Z]+_)*(COLUMNS|KEYS|TITLES?|SIGNS|LABELS?|HEADINGS?|FACTS|GROUPS|ROLES|READINGS|KINDS|REPORTS|CONSEQUENCES)"
 )
-NAMED_IN_DOCUMENTS = ("name", "activator", "additives", "differs_in", "base", "other", "sample")
+NAMED_IN_DOCUMENTS = ("name", "activator", "additives", "differs_in", "base", "other", "sample", "key", "group")
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,18 @@ def listed() -> list[Row]:
 def collected() -> dict[str, str]:
     """Every label found in the code, with one place where it stands."""
     found: dict[str, str] = {}
-    for source in (_quantities, _command_line, _documents, _schemas, _constants, _flags, _demo, _templates):
+    for source in (
+        _quantities,
+        _command_line,
+        _documents,
+        _schemas,
+        _constants,
+        _flags,
+        _demo,
+        _templates,
+        _written,
+        _facts,
+    ):
         for label, where in source():
             if label:
                 found.setdefault(label, where)
@@ -149,7 +162,9 @@ def _constants() -> Iterator[tuple[str, str]]:
             if CONSTANT.fullmatch(name):
                 texts = (value,) if isinstance(value, str) else value
                 if isinstance(texts, tuple | list | dict | set | frozenset):
-                    yield from ((text, f"{module.__name__}.{name}") for text in texts if isinstance(text, str))
+                    words = isinstance(texts, dict) and name.endswith(("LABELS", "TITLES", "HEADINGS"))
+                    shown = [*texts, *texts.values()] if words else list(texts)
+                    yield from ((text, f"{module.__name__}.{name}") for text in shown if isinstance(text, str))
 
 
 def _flags() -> Iterator[tuple[str, str]]:
@@ -211,6 +226,27 @@ def _templates() -> Iterator[tuple[str, str]]:
         for text in reader.texts:
             plain = " ".join(re.sub(r"\{\{.*?\}\}", " ", text, flags=re.S).split()).strip(" :-,()")
             yield plain, f"heading in {path.name}"
+
+
+def _written() -> Iterator[tuple[str, str]]:
+    """Keys of quality signs, and titles and axis labels of figures, where the code writes them."""
+    for stage, calls in (("findings", ("QualitySign",)), ("figures", ("set_title", "set_xlabel", "set_ylabel"))):
+        for path in sorted((PACKAGE / stage).glob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if not (isinstance(node, ast.Call) and node.args and isinstance(node.args[0], ast.Constant)):
+                    continue
+                name = getattr(node.func, "id", getattr(node.func, "attr", ""))
+                if name in calls and isinstance(node.args[0].value, str):
+                    yield node.args[0].value, f"{name} in {stage}/{path.name}"
+
+
+def _facts() -> Iterator[tuple[str, str]]:
+    """Attributes of a recording."""
+    from stanch.recording.records import Acquisition, Additive, Geometry, SampleFacts, Well
+
+    for record in (Acquisition, Additive, Geometry, SampleFacts, Well):
+        for field in dataclasses.fields(record):
+            yield field.name, f"attribute of a recording ({record.__name__})"
 
 
 def missing() -> dict[str, str]:
