@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import ast
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -141,10 +142,31 @@ def published_checks() -> str:
     return "\n".join(lines)
 
 
+def benchmarks() -> str:
+    """What ``benchmarks/`` measures, from the first line of each script."""
+    rows = []
+    for path in sorted((ROOT / "benchmarks").glob("*.py")):
+        said = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+        rows.append((f"`benchmarks/{path.name}`", said.partition("\n")[0].replace("|", "\\|")))
+    lines = [
+        "# Benchmarks and studies",
+        "",
+        GENERATED,
+        "",
+        "Each prints a table; `--help` says how large a run is. The tests hold reduced versions of them. A figure in this",
+        "documentation or in a changelog names the command that measured it.",
+        "",
+        *table(("script", "measures"), rows),
+        "",
+    ]
+    return "\n".join(lines)
+
+
 PAGES = {
     "reference/nomenclature.md": nomenclature,
     "reference/units.md": units,
     "reference/command-line.md": command_reference,
+    "reference/benchmarks.md": benchmarks,
     "published-checks.md": published_checks,
 }
 
