@@ -191,3 +191,8 @@ def test_a_line_outside_the_sample_is_refused():
         well_modes(WELL, 8e-3, 9e-3)
     with pytest.raises(InputError, match="bonded, slip"):
         well_modes(WELL, -1e-3, 1e-3, wall="loose")
+
+
+def test_a_push_too_small_for_the_grid_is_refused():
+    with pytest.raises(InputError, match=r"recorded line.*steps of depth"):
+        well_modes(replace(WELL, push_length=20e-6), -1e-3, 4e-3)

@@ -185,8 +185,11 @@ class VirtualWell:
         q = push_response(modes.eigenvalue, self.frame_time, g, eta, a.density, a.push_duration)
         q *= modes.force[:, None] * (self.force(time) / a.density)
         mixed = modes.mixing.T @ q
-        axial = np.tensordot(modes.axial, mixed, axes=(0, 0)).astype(np.float32)
-        radial = np.tensordot(modes.radial, mixed, axes=(0, 0)).astype(np.float32)
+        shape = (*modes.axial.shape[1:], self.frame_time.size)
+        axial, radial = (
+            (part.reshape(mixed.shape[0], -1).T @ mixed).reshape(shape).astype(np.float32)
+            for part in (modes.axial, modes.radial)
+        )
         focus = int(np.argmin(np.abs(modes.depth)))
         peak = float(np.max(np.abs(modes.beam[0, :, focus] @ q)))
         step = float(modes.depth[1] - modes.depth[0])

@@ -24,6 +24,8 @@ Floats = NDArray[np.float64]
 Wall = Literal["bonded", "slip"]
 
 _DEGREE = 5
+_MOST_FUNCTIONS = 6000  # 0.3 GB per matrix
+_MOST_VALUES = 60_000_000  # of the fields of all modes, 0.5 GB
 
 
 @dataclass(frozen=True)
@@ -159,6 +161,14 @@ def _solve(geometry: Geometry, wall: Wall, refine: float) -> tuple[_Line, _Line,
         2,
         2 if geometry.lid == "rigid" else 0,
     )
+    size = r.value.shape[1] * z.value.shape[1]
+    if size > _MOST_FUNCTIONS:
+        raise InputError(
+            "push_radius or push_length",
+            got=f"a well that needs {size} functions",
+            allowed=f"up to {_MOST_FUNCTIONS}",
+            do="Make the push wider or longer, or the well smaller.",
+        )
     stiffness, mass = _operator(r, z)
     eigenvalue, vector = eigh(stiffness, mass, overwrite_a=True, overwrite_b=True, check_finite=False)
     return r, z, eigenvalue, vector
@@ -232,6 +242,13 @@ def well_modes(
     depth = np.linspace(start, end, 1 + int(np.ceil((end - start) * refine / (0.07 * geometry.push_length))) + 2)
     outer = min(reach * geometry.beam_radius, geometry.well_radius)
     radius = np.linspace(0.0, outer, 3 + int(np.ceil(outer * refine / (0.075 * geometry.push_radius))))
+    if eigenvalue.size * depth.size * radius.size > _MOST_VALUES:
+        raise InputError(
+            "recorded line",
+            got=f"{depth.size} steps of depth",
+            allowed=f"up to {_MOST_VALUES // (eigenvalue.size * radius.size)}",
+            do="Make the push longer or the line shorter.",
+        )
     z_value, z_first = z.at(np.clip(geometry.focus_height + sign * depth, 0.0, geometry.well_depth))
     along_z = np.einsum("zj,ijn->inz", z_value, coefficient, optimize=True)
     slope_z = np.einsum("zj,ijn->inz", z_first, coefficient, optimize=True)
@@ -316,9 +333,10 @@ def push_response(
     slow = np.where(np.abs(slow - fast) < smallest, -damping + root, slow)
     total = np.zeros((eigenvalue.size, t.size), dtype=complex)
     roots: list[tuple[float, Any]] = [(1.0, slow), (-1.0, fast)]
+    ends, which = np.unique(np.clip(t, 0.0, duration), return_inverse=True)
+    rest = np.maximum(t - duration, 0.0)
     for sign, s in roots:
-        end = np.clip(t, 0.0, duration)
-        total += sign * np.exp(s[:, None] * (np.maximum(t, 0.0) - end)) * _integral(s[:, None], end[None, :])
+        total += sign * np.exp(s[:, None] * rest) * _integral(s[:, None], ends[None, :])[:, which]
     out: Floats = (total / (slow - fast)[:, None]).real
     return out
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -18,15 +16,13 @@ from stanch.errors import DocumentError
 from stanch.recording.container import WellLayout, Writer, create
 from stanch.recording.outputs import check_target, publish, sibling
 from stanch.recording.records import SampleFacts, Well
-from stanch.version import __version__
 from stanch.virtual import faults as fault_kinds
-from stanch.virtual.growth import modulus
 from stanch.virtual.instrument import PushTruth, VirtualWell
 from stanch.virtual.scenario import Scenario, load_scenario
+from stanch.virtual.truth import truth_document
 
-__all__ = ["TRUTH_SCHEMA", "simulate"]
+__all__ = ["simulate"]
 
-TRUTH_SCHEMA = "stanch.truth/1"
 _MAX_ASSAY_BYTES = 4_000_000
 
 
@@ -84,7 +80,7 @@ def simulate(
         wells = [VirtualWell(scenario, i, scenario.seed) for i in range(len(scenario.well))]
         record = _run(scenario, wells, part, assay, progress or (lambda _share: None))
         if truth_part is not None:
-            document = _truth_document(scenario, wells, record)
+            document = truth_document(scenario, wells, record, assay)
             truth_part.write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
         publish(part, target, overwrite)
         if truth_part is not None and truth_target is not None:
@@ -173,48 +169,6 @@ def _write_temperature(scenario: Scenario, writer: Writer) -> None:
     for time in np.arange(0.0, last + instrument.temperature_interval, instrument.temperature_interval):
         off = sum(f.shift for f in shifts if time >= f.start and (f.end is None or time < f.end))
         writer.temperature(float(time), instrument.temperature + off + 0.02 * float(rng.standard_normal()))
-
-
-def _truth_document(scenario: Scenario, wells: list[VirtualWell], record: list[list[PushTruth]]) -> dict[str, Any]:
-    document = scenario.model_dump(mode="json", by_alias=True)
-    digest = hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()
-    return {
-        "schema": TRUTH_SCHEMA,
-        "demo": scenario.demo,
-        "note": "Demo data: invented, from a virtual instrument." if scenario.demo else "From a virtual instrument.",
-        "scenario": {"name": scenario.name, "sha256": digest},
-        "seed": scenario.seed,
-        "software": f"stanch {__version__}",
-        "wells": [_well_truth(well, pushes) for well, pushes in zip(wells, record, strict=True)],
-        "faults": [f.model_dump(mode="json") for f in scenario.fault],
-    }
-
-
-def _well_truth(well: VirtualWell, pushes: list[PushTruth]) -> dict[str, Any]:
-    end = pushes[-1].time
-    fine = np.arange(0.0, end + 1.0, 1.0)
-    curve = modulus(well.growth, fine)
-    start = well.growth.start
-    columns = {f"{key}{_SUFFIX.get(key, '')}": [asdict(p)[key] for p in pushes] for key in asdict(pushes[0])}
-    return {
-        "name": well.name,
-        "gelation_start_s": start if np.isfinite(start) and start >= 0 else None,
-        "speckle_deviation": None,
-        "geometry": asdict(well.geometry),
-        "growth": {k: v for k, v in asdict(well.growth).items() if np.isfinite(v)},
-        "pushes": columns,
-        "curve": {"time_step_s": 1.0, "modulus_pa": [float(f"{g:.8g}") for g in curve]},
-    }
-
-
-_SUFFIX = {
-    "time": "_s",
-    "modulus": "_pa",
-    "viscosity": "_pa_s",
-    "force": "_n_per_m3",
-    "shift": "_m",
-    "peak": "_m",
-}
 
 
 def _assay_text(scenario: Scenario) -> str | None:
