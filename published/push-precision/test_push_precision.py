@@ -31,15 +31,21 @@ def _parts(row: dict[str, str]) -> tuple[np.ndarray, np.ndarray]:
     return seen, np.sqrt(np.diag(np.linalg.inv(root.T @ root)))
 
 
+def seen_peak(row: dict[str, str]) -> float:
+    """Largest movement at the frames [um]."""
+    return float(_parts(row)[0].max() * 1e6)
+
+
 def _printed(row: dict[str, str]) -> np.ndarray:
     return np.array([float(row[f"{key}_percent"]) for key in ("modulus", "viscosity", "force")])
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda r: f"{r['modulus_pa']} Pa")
 def test_the_limit(row: dict[str, str]) -> None:
-    seen, limit = _parts(row)
+    limit = _parts(row)[1]
     g = float(row["modulus_pa"])
     percent = 100 * limit * np.array([(g + 10) / g, 1.0, 1.0])
+    assert seen_peak(row) == pytest.approx(float(row["peak_um"]), rel=0.03)
     assert percent == pytest.approx(_printed(row), rel=0.06)
 
 
@@ -47,7 +53,7 @@ def test_the_limit(row: dict[str, str]) -> None:
 def test_the_fit_reaches_it(row: dict[str, str]) -> None:
     rng = np.random.default_rng(20)
     n = 500
-    seen, _ = _parts(row)
+    seen = _parts(row)[0]
     value = seen + rng.normal(0.0, SD, (n, TIME.size))
     ones = np.ones(n)
     displacement = Displacement(
