@@ -32,6 +32,9 @@ SETTLE = 120.0
 MISSING = 0.025
 """Share of paths that may lack what a reading needs before the reading is unavailable [-]."""
 
+_NOTHING_PA = 1e-9
+"""Rounding of ln(G + 10 Pa) at zero [Pa]."""
+
 _KELVIN_VOIGT = (
     "A Kelvin-Voigt medium has a loss tangent only linear in frequency, which is far off near the gel point; "
     "gel time needs a richer rheology."
@@ -185,7 +188,7 @@ def filled(samples: Floats) -> Floats:
 def modulus_estimate(samples: Floats, status: Status, systematic: float | None) -> Estimate:
     """Quantiles of a modulus; null with low 0 where zero is not rejected."""
     estimate = Estimate.from_samples(samples, "Pa", status=status, systematic=systematic)
-    if estimate.low is not None and estimate.low <= 0.0:
+    if estimate.low is not None and estimate.low <= _NOTHING_PA:
         why = "Zero is not rejected."
         return Estimate(None, 0.0, estimate.high, "Pa", status, systematic, why)
     return estimate
