@@ -116,7 +116,8 @@ class Recording:
         self.assay_text, self.assay_sha256 = _read_assay(file, where)
         groups = group_of(file, "wells", where)
         self._views = [
-            WellView(group_of(groups, name, where), f"{where}: wells/{name}", self.acquisition) for name in sorted(groups)
+            WellView(group_of(groups, name, where), f"{where}: wells/{name}", self.acquisition)
+            for name in sorted(groups)
         ]
         self._index = {view.well.name: view for view in self._views}
         if not self._views or len(self._index) != len(self._views):
@@ -269,10 +270,12 @@ class Recording:
         """SHA-256 of every committed push; those read before are not read again."""
         from stanch.recording.identity import push_digest
 
-        count = self.push_count(well)
-        for i in range(count):
-            if (well, i) not in self._digests:
-                self._digests[well, i] = push_digest(self.read(well, i, i + 1)[0])
+        count, block = self.push_count(well), 16
+        for start in range(0, count, block):
+            missing = [i for i in range(start, min(start + block, count)) if (well, i) not in self._digests]
+            if missing:
+                rows = self.read(well, missing[0], missing[-1] + 1)
+                self._digests.update({(well, i): push_digest(rows[i - missing[0]]) for i in missing})
         return [self._digests[well, i] for i in range(count)]
 
     def displacement_sd(self, well: str) -> Floats | None:
