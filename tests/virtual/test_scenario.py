@@ -78,6 +78,26 @@ def test_wells_need_names_of_their_own_and_faults_known_wells(scenario_text):
     assert "fault[0].wells: got 'c'; allowed: a, a" in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("fault", "message"),
+    [
+        ('kind = "expired_lot"\nreagent = "neutralizer"', "fault[0].reagent: got 'neutralizer'; allowed: neutraliser"),
+        ('kind = "under_fill"\nheight = "3 mm"', "fault[0].height: got '3 mm'; allowed: between 3.2 mm"),
+        ('kind = "under_fill"\nheight = "7 mm"', "and 7 mm (well)"),
+    ],
+)
+def test_a_fault_that_cannot_be_is_refused(scenario_text, fault, message):
+    with pytest.raises(DocumentError) as caught:
+        parse_scenario(scenario_text(faults=f"[[fault]]\n{fault}\n"))
+    assert message in str(caught.value)
+
+
+def test_pushes_may_not_overlap(scenario_text):
+    text = scenario_text().replace('push_interval = "15 s"', 'push_interval = "5 ms"')
+    with pytest.raises(DocumentError, match="longer than all frames"):
+        parse_scenario(text)
+
+
 def test_unknown_kind_of_fault_lists_the_kinds(scenario_text):
     with pytest.raises(DocumentError, match="drift"):
         parse_scenario(scenario_text(faults='[[fault]]\nkind = "gremlin"\n'))

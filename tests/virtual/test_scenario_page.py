@@ -8,8 +8,9 @@ from typing import get_args
 
 import pytest
 
-from stanch.virtual import scenario as tables
+from stanch.virtual import scenario_tables as tables
 from stanch.virtual.faults import Fault
+from stanch.virtual.scenario import parse_scenario
 from stanch.virtual.simulate import simulate
 
 PAGE = (Path(__file__).parents[2] / "docs" / "reference" / "scenario-document.md").read_text(encoding="utf-8")
@@ -45,5 +46,5 @@ def test_every_fault_is_on_the_page_with_its_own_keys(model):
 
 def test_the_example_runs(tmp_path):
     text = re.search(r"```toml\n(.*?)```", PAGE, re.DOTALL)[1]
-    found = tables.parse_scenario(text.replace("pushes = 12", "pushes = 1"))
+    found = parse_scenario(text.replace("pushes = 12", "pushes = 1"))
     assert simulate(found, tmp_path / "r.h5").exists()
