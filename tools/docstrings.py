@@ -26,7 +26,9 @@ ATOMS = {
 FACTOR = re.compile(r"(.+?)(\^-?\d+)?")
 BRACKET = re.compile(r"\[([^\[\]]+)\]")
 NUMERIC = re.compile(r"\b(float|complex|ndarray|array_like|ArrayLike|Floats|NDArray|float64|float32)\b")
-NOT_A_MEASURE = re.compile(r"\bof (bool|int\w*|uint\w*|str|object)\b|\bint64\b|\bint16\b|\bbool_?\b|Callable|callable")
+NOT_A_MEASURE = re.compile(
+    r"\bof (bool|int\w*|uint\w*|complex\w*|str|object)\b|\bint64\b|\bint16\b|\bcomplex\w*\b|\bbool_?\b|[Cc]allable"
+)
 
 
 @dataclass(frozen=True)
@@ -122,7 +124,7 @@ def returns(text: str) -> list[Entry]:
 
 
 def is_measure(kind: str) -> bool:
-    """Whether a type text is of numbers that have a unit; counts, indices, flags and text have none."""
+    """Whether a type text is of numbers that have a unit; counts, indices, flags, text and IQ samples have none."""
     return bool(NUMERIC.search(kind)) and not NOT_A_MEASURE.search(kind)
 
 
