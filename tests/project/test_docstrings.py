@@ -25,7 +25,7 @@ def _problems(found: Public) -> list[str]:
 
 
 def _unlisted(found: Public, parts: dict[str, str]) -> list[str]:
-    """Measures of the signature that the docstring does not give a unit: in Parameters, or in a one-paragraph text."""
+    """Measures of the signature that get no unit, in Parameters, in a one-paragraph text or where that text points."""
     if not inspect.isfunction(found.item):
         return []
     signature = inspect.signature(found.item)
@@ -33,7 +33,8 @@ def _unlisted(found: Public, parts: dict[str, str]) -> list[str]:
     if "Parameters" in parts:
         listed = {name for entry in entries(parts["Parameters"]) for name in entry.names}
         return [f"parameter {name} is not described" for name in measures if name not in listed]
-    if (measures or is_measure(str(signature.return_annotation))) and not units(found.doc):
+    elsewhere = ":func:" in found.doc or ":meth:" in found.doc
+    if (measures or is_measure(str(signature.return_annotation))) and not units(found.doc) and not elsewhere:
         return ["numbers go in or out and no known [unit] is given"]
     return []
 
