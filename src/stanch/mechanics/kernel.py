@@ -353,7 +353,7 @@ def _search(
     while count < most:
         if count > SLOW and here:
             # Large residuals make Gauss-Newton creep or swing: take the curvature of the sum of squares itself.
-            old = normal.copy()
+            old_y, old_e = normal[3], normal[4]
             for j in range(2):
                 _, f = _evaluate(
                     y + (NUDGE if j == 0 else 0.0), e + (NUDGE if j == 1 else 0.0), coefficient, scale, time, inside,
@@ -362,9 +362,9 @@ def _search(
                 _normal(f, white, model, shifted[j])
             count += 2
             here = False
-            first = (old[3] - shifted[0, 3]) / NUDGE
-            mixed = 0.5 * (old[4] - shifted[0, 4] + old[3] - shifted[1, 3]) / NUDGE
-            last = (old[4] - shifted[1, 4]) / NUDGE
+            first = (old_y - shifted[0, 3]) / NUDGE
+            mixed = 0.5 * (old_e - shifted[0, 4] + old_y - shifted[1, 3]) / NUDGE
+            last = (old_e - shifted[1, 4]) / NUDGE
             if first > 0.0 and first * last > mixed * mixed:
                 normal[0], normal[1], normal[2] = first, mixed, last
         a, b, c = normal[0] * (1 + damp), normal[1], normal[2] * (1 + damp)
@@ -429,6 +429,19 @@ def _search(
 
 
 @njit(cache=True, nogil=True)
+def _middle(values, n):
+    """Median of the first n values, which are sorted in place."""
+    for k in range(1, n):
+        x = values[k]
+        i = k
+        while i > 0 and values[i - 1] > x:
+            values[i] = values[i - 1]
+            i -= 1
+        values[i] = x
+    return 0.5 * (values[(n - 1) // 2] + values[n // 2])
+
+
+@njit(cache=True, nogil=True)
 def _outliers(threshold, force, variance, gain, root, model, white, inflation, scratch):
     """New variance inflation of every frame from its leave-one-out residual; returns whether any changed much."""
     frames = white.size
@@ -438,8 +451,10 @@ def _outliers(threshold, force, variance, gain, root, model, white, inflation, s
     _unwhiten(residual, gain, root, u)
     _precision(gain, root, d)
     largest = 0.0
+    widest = 1.0
     n = 0
     for k in range(frames):
+        widest = max(widest, inflation[k])
         if root[k] == 0.0:
             u[k] = 0.0
             continue
@@ -449,9 +464,9 @@ def _outliers(threshold, force, variance, gain, root, model, white, inflation, s
         residual[n] = u[k]
         n += 1
         largest = max(largest, u[k])
-    if largest <= threshold and np.max(inflation) == 1.0:
+    if largest <= threshold and widest == 1.0:
         return False
-    spread = max(1.0, np.median(residual[:n]) / 0.6744897501960817)
+    spread = max(1.0, _middle(residual, n) / 0.6744897501960817)
     changed = False
     for k in range(frames):
         if root[k] == 0.0:
@@ -478,6 +493,16 @@ def _norms(cells, gain, root, state, norm):
             v = cells[k, j] - state[j]
             norm[j] += w * v * v
             state[j] += g * v
+
+
+@njit(cache=True, nogil=True)
+def _rescale(values):
+    """To a largest magnitude of one, so that single precision holds them."""
+    largest = 1e-300
+    for k in range(values.size):
+        largest = max(largest, abs(values[k]))
+    for k in range(values.size):
+        values[k] /= largest
 
 
 @njit(cache=True, nogil=True, fastmath=_LOOSE)
@@ -568,11 +593,11 @@ def pick_starts(
     size = cells.shape[1]
     lines = size // columns
     row = np.empty(size, dtype=np.float32)
-    norm, state = np.empty_like(row), np.empty_like(row)
+    norm, state = np.zeros(size, dtype=np.float32), np.empty(size, dtype=np.float32)
     frames = data.shape[1]
     middle, clean, own = np.empty(frames), np.empty(frames), np.empty(frames)
     gain, root, white, pull = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
-    known_gain, known_root = np.full(frames, -1.0), np.full(frames, -1.0)
+    known_gain, known_root = np.zeros(frames), np.zeros(frames)
     for p in range(data.shape[0]):
         if robust:
             _gross(data[p], variance[p], middle, clean, inflation[p])
@@ -584,13 +609,15 @@ def pick_starts(
             own[k] /= largest
         _gains(own, step_variance[p] / largest, shared_variance[p] / largest, gain, root)
         # Pushes with one and the same noise model share the lengths of the cells.
-        if not (np.array_equal(gain, known_gain) and np.array_equal(root, known_root)):
+        same = True
+        for k in range(frames):
+            same = same and gain[k] == known_gain[k] and root[k] == known_root[k]
+            known_gain[k], known_root[k] = gain[k], root[k]
+        if not same:
             _norms(cells, gain, root, state, norm)
-            known_gain[:] = gain
-            known_root[:] = root
         _whiten(data[p], gain, root, white)
         _unwhiten(white, gain, root, pull)
-        pull /= max(np.max(np.abs(pull)), 1e-300)
+        _rescale(pull)
         _score(pull, cells, norm, row)
         best = 0
         for j in range(size):
