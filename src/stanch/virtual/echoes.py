@@ -36,7 +36,7 @@ class Pulse:
     phase : float
         Carrier phase per sample [rad].
     length : float
-        Standard deviation of the envelope [sample].
+        Standard deviation of the envelope, in samples [-].
     beam_radius : float
         w [m].
     """
@@ -122,8 +122,10 @@ class Scatterers:
         rng : Generator
         share : ndarray, shape (scatterer,)
             Probability that a scatterer is replaced [-].
-        beam_radius, reach : float
-            As for :func:`draw_scatterers`.
+        beam_radius : float
+            [m].
+        reach : float
+            Outermost radius in beam radii [-].
 
         Returns
         -------
@@ -243,7 +245,7 @@ def field_at(field: Field, radius: Floats, depth: Floats) -> tuple[Floats, Float
 
 
 def echo_lines_reference(scatterers: Scatterers, field: Field, shift: Floats, pulse: Pulse, samples: int) -> Floats:
-    """As :func:`echo_lines`, in plain NumPy and double precision, with the whole pulse."""
+    """As :func:`echo_lines` [-], in plain NumPy and double precision, with the whole pulse."""
     out = np.zeros((field.axial.shape[2], samples))
     sample = np.arange(samples)
     for start in range(0, scatterers.depth.size, 64):
@@ -276,7 +278,7 @@ def echo_lines(scatterers: Scatterers, field: Field, shift: Floats, pulse: Pulse
     Returns
     -------
     ndarray of float32, shape (frame, sample)
-        In units of scatterer strength.
+        In units of scatterer strength [-].
 
     Notes
     -----

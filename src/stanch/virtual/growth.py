@@ -34,7 +34,7 @@ class Growth:
     lysis_rate, lysis_start : float
         Loss rate [1/s] and its beginning after `start` [s].
     retraction_rate, retraction_start : float
-        The same for a loss that an antifibrinolytic does not stop.
+        The same for a loss that an antifibrinolytic does not stop [1/s], [s].
     retraction_speed : float
         Movement of the sample towards the base at the focus while it retracts [m/s].
     liquid_viscosity : float
@@ -59,7 +59,7 @@ class Growth:
 
     @classmethod
     def gel(cls, modulus: float, viscosity: float) -> Growth:
-        """A gel that was set long ago and does not change."""
+        """A gel of a modulus [Pa] and viscosity [Pa·s] that was set long ago and does not change."""
         set_viscosity = viscosity / np.sqrt(modulus / VISCOSITY_MODULUS)
         return cls(-1e9, modulus, 1.0, liquid_viscosity=0.0, set_viscosity=float(set_viscosity))
 

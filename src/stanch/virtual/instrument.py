@@ -177,7 +177,7 @@ class VirtualWell:
         return i.push_force * change * self._coupling(time)
 
     def field(self, time: float) -> tuple[Field, float]:
-        """Movement around the beam in every frame of a push at a time, and its peak under the beam at the focus."""
+        """Movement around the beam in every frame of a push at a time [s], and its peak at the focus [m]."""
         loose = self._detached(time) is not None
         modes = self._loose_modes if loose else self.modes
         a = self._scenario.acquisition

@@ -40,7 +40,7 @@ class WellModes:
     eigenvalue : ndarray, shape (mode,)
         Of the Stokes operator, ascending [1/m^2].
     force : ndarray, shape (mode,)
-        Coupling of the unit-peak push to the mode, direction away from the transducer [m^(3/2)].
+        Coupling of the unit-peak push to the mode, direction away from the transducer [-].
     radius : ndarray, shape (radius,)
         Even grid from the axis [m].
     depth : ndarray, shape (depth,)
@@ -48,10 +48,10 @@ class WellModes:
     mixing : ndarray, shape (mode, field)
         How the modes combine to the fields that matter [-].
     axial, radial : ndarray, shape (field, radius, depth)
-        Movement away from the transducer, and away from the axis [m^(-3/2)].
+        Movement away from the transducer, and away from the axis [-].
     beam : ndarray, shape (2, mode, depth)
         Mean of the axial movement of the modes over the beam, weighted by the Laguerre polynomials of order 0 and 1
-        of r^2/w^2 [m^(-3/2)].
+        of r^2/w^2 [-].
     """
 
     eigenvalue: Floats
@@ -229,11 +229,13 @@ def well_modes(
     r, z, eigenvalue, vector = _solve(geometry, wall, refine)
     sign = 1.0 if geometry.beam_from == "base" else -1.0
     shape = (r.value.shape[1], z.value.shape[1], eigenvalue.size)
-    coefficient = vector.reshape(shape)
+    # Scaled by the size of the well, so that force and fields are pure numbers.
+    volume = geometry.well_radius**2 * geometry.well_depth
+    coefficient = np.sqrt(volume) * vector.reshape(shape)
 
     push_r = (2 * r.value + r.x[:, None] * r.first).T @ (r.weight * r.x * np.exp(-((r.x / geometry.push_radius) ** 2)))
     push_z = z.value.T @ (z.weight * np.exp(-(((z.x - geometry.focus_height) / geometry.push_length) ** 2)))
-    force = sign * np.einsum("i,j,ijn->n", push_r, push_z, coefficient, optimize=True)
+    force = sign / volume * np.einsum("i,j,ijn->n", push_r, push_z, coefficient, optimize=True)
 
     low = -geometry.focus_height if sign > 0 else geometry.focus_height - geometry.well_depth
     start, end = max(first_depth, low), min(last_depth, low + geometry.well_depth)

@@ -51,7 +51,7 @@ class Gate:
         Returns
         -------
         ndarray, shape (2, frame)
-            D0 and D1 [m per N/m^3].
+            D0 and D1 [m·m^3/N].
         """
         q = push_response(self.eigenvalue, frame_time, modulus, viscosity, density, push_duration)
         out: Floats = self.weight @ q / density
@@ -159,7 +159,7 @@ def traces(
     speckle_cells : float, optional
         M, independent cells in the gate [-]; the deviation has the variance 1/(2 (M - 1)). Without it there is none.
     link : str or ndarray, shape (push, push)
-        ``fresh`` (a new deviation at each push), ``frozen`` (one for all) or the squared coherence of two pushes.
+        ``fresh`` (a new deviation at each push), ``frozen`` (one for all) or the squared coherence of two pushes [-].
     reference_frames : int
         Frames that the reference line averages; its noise is common to all frames of a push [-].
 
