@@ -25,7 +25,7 @@ from stanch.recording.records import Acquisition
 
 __all__ = ["kasai", "local_frequency", "loupas", "spread", "track_block"]
 
-MARGIN = 14
+MARGIN = LAGS + 10
 """Baseband samples kept on either side of the gate, so that gates can follow the tissue."""
 
 Complex = NDArray[np.complexfloating]
@@ -173,6 +173,7 @@ def track_block(
             acquisition.frames_before_push,
             np.ascontiguousarray(taps.real),
             np.ascontiguousarray(taps.imag),
+            band.taps.size // 2,
             band.decimation,
             turn(first, window),
             first,
@@ -180,7 +181,7 @@ def track_block(
             gate.count,
             carrier,
             band.table,
-            MARGIN - 7,
+            MARGIN - LAGS - 1,
             modes[reference],
             change_over,
             clip,

@@ -16,7 +16,7 @@ __all__ = ["LAGS", "PHASES", "Band", "demodulate", "design_band", "pulse_sigma"]
 Complex = NDArray[np.complexfloating]
 Floats = NDArray[np.float64]
 
-LAGS = 7
+LAGS = 9
 """Taps of the sub-sample interpolator, centred."""
 PHASES = 128
 """Fractions of a baseband sample in its table, from -0.75 to 0.75."""
@@ -73,7 +73,7 @@ def pulse_sigma(fractional_bandwidth: float) -> float:
     return fractional_bandwidth / (2.0 * math.sqrt(2.0 * math.log(4.0)))
 
 
-def design_band(acquisition: Acquisition, width: float = 0.8) -> Band:
+def design_band(acquisition: Acquisition, width: float = 1.2) -> Band:
     """Design the receive band from sampling rate, centre frequency and width.
 
     Parameters

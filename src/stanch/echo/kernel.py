@@ -406,6 +406,7 @@ def track_rf(
     before: int,
     tap_r: Any,
     tap_i: Any,
+    lead: int,
     decimation: int,
     turn: Any,
     first: int,
@@ -448,10 +449,10 @@ def track_rf(
             if signs[p, k] & 10:
                 z[k] = 0.0
                 continue
-            _load(now, first - taps // 2, buffer)
+            _load(now, first - lead, buffer)
             _filter_rf(now, buffer, tap_r, tap_i, decimation, turn, z[k])
             if k < before and good[k]:
-                _load(now, -(taps // 2), long)
+                _load(now, -lead, long)
                 _filter_rf(now, long, tap_r, tap_i, decimation, turn_line, whole)
                 if pre == 0:
                     line[p] = whole
@@ -472,6 +473,7 @@ def track_iq(
     before: int,
     tap_r: Any,
     tap_i: Any,
+    lead: int,
     decimation: int,
     turn: Any,
     first: int,
@@ -515,11 +517,11 @@ def track_iq(
                 z[k] = 0.0
                 continue
             for part in range(2):
-                _load(now[:, part], first - taps // 2, buffer[part])
+                _load(now[:, part], first - lead, buffer[part])
             _filter_iq(buffer, tap_r, tap_i, decimation, turn, z[k])
             if k < before and good[k]:
                 for part in range(2):
-                    _load(now[:, part], -(taps // 2), long[part])
+                    _load(now[:, part], -lead, long[part])
                 _filter_iq(long, tap_r, tap_i, decimation, turn_line, whole)
                 if pre == 0:
                     line[p] = whole

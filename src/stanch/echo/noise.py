@@ -25,7 +25,7 @@ class Level:
     share : ndarray, shape (push,)
         Noise over echo energy of one frame [-].
     shear : ndarray, shape (push,)
-        Decorrelated share of the energy per squared phase of movement [1/rad^2].
+        Decorrelated share of the energy per squared movement between frames [1/m^2].
     excess : ndarray, shape (push, frame)
         Noise beyond `share` of single bad frames [-].
     used : ndarray, shape (push,)
@@ -80,12 +80,12 @@ def noise_level(tracked: Tracked, band: Band, before: int) -> Level:
     excess = np.minimum(own, after)
     excess = np.where(np.isfinite(excess) & (excess > 3.0 * expected), excess, 0.0)
     used = np.maximum(good[:, :before].sum(axis=1), 1).astype(float)
-    # Per squared phase the pair loses `shear`, and (1/|c| - 1) is half the decorrelated share.
+    # The pair loses `shear` times the squared movement, and (1/|c| - 1) is half the decorrelated share.
     return Level(share, 2.0 * shear, excess, used)
 
 
 def _steps(tracked: Tracked) -> Floats:
-    """Movement between neighbouring frames as phase [rad]."""
+    """Movement between neighbouring frames [m]."""
     step = np.zeros_like(tracked.shift)
     step[:, 1:] = np.diff(tracked.shift, axis=1)
     return step

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stanch.echo import autocorrelation, quality, speckle
+from stanch.echo import autocorrelation, correlation, quality, speckle
 from stanch.echo.bound import independent_samples
 from stanch.echo.demodulate import Band, design_band
 from stanch.echo.frames import Gate, Tracked, choose_gate, join
@@ -31,7 +31,7 @@ class TrackSettings:
     Parameters
     ----------
     estimator : str
-        ``autocorrelation`` (two-dimensional).
+        ``autocorrelation`` (two-dimensional) or ``correlation`` (normalised cross-correlation).
     gate_start, gate_end : float or None
         Ends of the gate, beam depth [m]; None: focus -/+ 0.8 push lengths, clipped to line and sample.
     reference : str
@@ -50,11 +50,11 @@ class TrackSettings:
         Threads per block of pushes.
     """
 
-    estimator: Literal["autocorrelation"] = "autocorrelation"
+    estimator: Literal["autocorrelation", "correlation"] = "autocorrelation"
     gate_start: float | None = None
     gate_end: float | None = None
     reference: Literal["auto", "fixed", "progressive"] = "auto"
-    bandwidth: float = 0.8
+    bandwidth: float = 1.2
     change_over: float = 0.9
     weighting: Literal["well", "plain"] = "well"
     sub_sample: Literal["cosine", "parabola"] = "cosine"
@@ -62,7 +62,7 @@ class TrackSettings:
 
     def __post_init__(self) -> None:
         for name, allowed in (
-            ("estimator", ("autocorrelation",)),
+            ("estimator", ("autocorrelation", "correlation")),
             ("reference", ("auto", "fixed", "progressive")),
             ("weighting", ("well", "plain")),
             ("sub_sample", ("cosine", "parabola")),
@@ -160,6 +160,8 @@ def track(
 def _estimate(
     block: NDArray[Any], band: Band, gate: Gate, acquisition: Acquisition, settings: TrackSettings
 ) -> Tracked:
+    if settings.estimator == "correlation":
+        return correlation.track_block(block, band, gate, acquisition, settings.reference, settings.sub_sample)
     return autocorrelation.track_block(
         block, band, gate, acquisition, settings.reference, settings.change_over, settings.threads
     )
@@ -179,11 +181,9 @@ def _weigh(
     row = np.arange(at.size)
     both = (1.0 + level.share) * (1.0 + level.share / level.used)
     lost = np.clip(1.0 - tracked.with_reference[row, at] * both, 0.0, 1.0)
-    step = np.zeros_like(moved)
-    step[:, before:] = np.abs(np.diff(tracked.shift, axis=1)[:, before - 1 :])
-    step = np.where(kept, step, 0.0).max(axis=1)
-    largest = np.where(tracked.chained, step, moved[row, at])
-    lost = np.where(tracked.chained, level.shear * step**2, lost)
+    # Along a chain the noise cancels but for both ends while the speckle weighting adds up: as if seen in one step.
+    largest = moved[row, at]
+    lost = np.where(tracked.chained, level.shear * largest**2, lost)
     return choose_weighting(
         tracked.reference[usable], level.share[usable], largest[usable], lost[usable], level.used[usable], band, carrier
     )

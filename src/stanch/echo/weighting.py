@@ -109,7 +109,7 @@ def mean_spectrum(lines: Complex, noise: Floats, share: Floats) -> Floats:
     window[: reach + 1] = 0.5 * (1 + np.cos(np.pi * k / (reach + 1)))
     window[-reach:] = window[reach:0:-1]
     smooth = np.fft.fft(lags * window).real
-    smooth = np.maximum(smooth, 1e-4 * smooth.max())
+    smooth = np.maximum(smooth, 1e-5 * smooth.max())
     return np.asarray(smooth / smooth.mean())
 
 
