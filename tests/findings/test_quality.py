@@ -236,6 +236,19 @@ def test_under_fill(changes: dict[str, float], consequence: str) -> None:
     only(signs([under, *rest]), "under_fill", "a", consequence)
 
 
+def test_silence_at_the_end_of_the_line_inside_the_well_is_an_under_fill() -> None:
+    a, *rest = run_of_four()
+    assert a.displacement is not None
+    energy = a.displacement.energy.copy()
+    energy[:, -4:] *= 1e-3
+    sign = only(signs([with_displacement(a, energy=energy), *rest]), "under_fill", "a", "refuse_well")
+    assert "5.2 mm above the base" in sign.text
+    # Outside the well there is nothing to hear.
+    shallow = replace(GEOMETRY, well_depth=5.2e-3)
+    filled = replace(a.well, fill_height=5.2e-3, final_volume=None)
+    assert signs([replace(with_displacement(a, energy=energy), geometry=shallow, well=filled), *rest]) == ()
+
+
 def test_strain_above_ten_per_cent_is_flagged_with_its_pushes() -> None:
     a, *rest = run_of_four()
     assert a.moduli is not None

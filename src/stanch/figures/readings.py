@@ -31,7 +31,7 @@ class Row:
     estimate : Estimate
         In surface units.
     reference, decision, critical : tuple of (float or None, float or None)
-        Low and high ends; None where there is none.
+        Low and high ends; None where there is none [unit].
     """
 
     panel: str

@@ -48,6 +48,16 @@ class Truth:
 def probability(holds: Bools) -> float:
     """Probability from joint samples; never exactly 0 or 1, since a finite number of samples cannot show that.
 
+    Parameters
+    ----------
+    holds : ndarray of bool, shape (path,)
+        Whether the statement holds on each sample.
+
+    Returns
+    -------
+    float
+        [-].
+
     Notes
     -----
     (k + 1/2)/(n + 1): the posterior mean under Jeffreys' prior of a proportion.
@@ -124,6 +134,7 @@ def with_systematic(samples: Floats, systematic: float | None, common: Floats) -
     Returns
     -------
     ndarray, shape (path,)
+        [SI unit].
     """
     if not systematic:
         return samples

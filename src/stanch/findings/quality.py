@@ -24,6 +24,7 @@ from stanch.findings.quality_signals import (
     knock,
     poor_mixing,
     sedimentation,
+    silent_end,
     strain,
     viscosity_disagreement,
 )
@@ -76,15 +77,19 @@ def assess(
     signs += stale_sample(sample, wells, started_at, limits)
     signs += temperature_outside(wells, temperatures, started_at, onset_modulus, limits)
     signs += knock(wells, limits)
-    signs += viscosity_disagreement(wells, onset_modulus, limits)
+    signs += viscosity_disagreement(wells, limits)
     for one in wells:
         signs += unplanned_wells(one, assay)
         signs += expired_lots(one, started_at)
-        signs += under_fill(one, limits)
         signs += already_set(one, onset_modulus, limits)
         signs += strain(one, limits)
-        signs += bubble(one, limits)
+        bubbles = list(bubble(one, limits))
+        silent = [] if bubbles else list(silent_end(one, limits))
+        signs += list(under_fill(one, limits)) or silent
+        signs += bubbles
         signs += coupling_loss(one, limits)
-        signs += poor_mixing(one, limits)
-        signs += sedimentation(one, limits)
+        if not bubbles and not silent:
+            # Both are read from depths that a bubble or its shadow, or air, would take over.
+            signs += poor_mixing(one, limits)
+            signs += sedimentation(one, limits)
     return tuple(signs)

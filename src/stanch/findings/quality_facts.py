@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -83,10 +83,9 @@ def expired_lots(one: WellEvidence, started_at: str | None) -> Iterator[QualityS
             text = f"The expiry of {name}, {expiry}, is no date and was not checked."
             yield QualitySign("expired_lot", one.well.name, "flag", text)
             continue
-        # A lot may be used to the end of its last day, wherever on Earth that is.
-        end = datetime.combine(last, time.max, UTC) + timedelta(hours=12)
-        if used > end:
-            days = (used.date() - last).days
+        # The recording keeps UTC, so the day is that of UTC; a lot may be used to the end of its last day.
+        days = (used.astimezone(UTC).date() - last).days
+        if days > 0:
             text = f"{name}, lot {lot or 'unknown'}, expired on {last.isoformat()}, {days} days before use."
             yield QualitySign("expired_lot", one.well.name, "flag", text)
 
@@ -153,7 +152,18 @@ def temperature_outside(
     onset_modulus: float | None,
     limits: Thresholds,
 ) -> Iterator[QualitySign]:
-    """Temperature of the well block outside the accepted limits before the last well has set."""
+    """Temperature of the well block outside the accepted limits before the last well has set.
+
+    Parameters
+    ----------
+    wells : sequence of WellEvidence
+    temperatures : tuple of two ndarray, shape (time,)
+        Time since `started_at` [s] and temperature [K].
+    started_at : str or None
+    onset_modulus : float or None
+        [Pa].
+    limits : Thresholds
+    """
     low, high = limits.temperature_low, limits.temperature_high
     if low is None and high is None:
         return

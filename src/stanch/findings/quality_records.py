@@ -53,6 +53,8 @@ class Thresholds:
         Echo energy of a depth bin over its neighbours [dB].
     bubble_refused : float
         Fraction of pushes with a bubble inside the gate from which the well is refused [-].
+    silence : float
+        Echo level of an end of the line below the median of the line, from which nothing is there [dB].
     coupling_weight, coupling_refuse : float
         Loss of echo energy against the pushes before, from which pushes are weighted down or refused [dB].
     mixing : float
@@ -82,17 +84,18 @@ class Thresholds:
     strain: float = 0.10
     bubble: float = 12.0
     bubble_refused: float = 0.5
+    silence: float = 15.0
     coupling_weight: float = 6.0
     coupling_refuse: float = 12.0
     mixing: float = 60.0
     sedimentation: float = 1.0
     knock_window: float = 3.0
     knock_chance: float = 0.05
-    viscosity_spread: float = 0.20
+    viscosity_spread: float = 0.15
     fill_flag: float = 0.97
     fill_refuse: float = 0.90
     clock_difference: float = 120.0
-    significance: float = 5.0
+    significance: float = 4.0
     sample_age: float | None = None
     temperature_low: float | None = None
     temperature_high: float | None = None

@@ -20,6 +20,7 @@ __all__ = [
     "knock",
     "poor_mixing",
     "sedimentation",
+    "silent_end",
     "strain",
     "viscosity_disagreement",
 ]
@@ -27,12 +28,14 @@ __all__ = [
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
-SET_COHERENCE = 0.5
-"""Slow coherence from which a zone counts as set: liquid is near 0, a frozen clot near 1."""
+SET_COHERENCE = 0.85
+"""Slow coherence from which a zone counts as set: a frozen clot is near 1; in liquid the few speckle cells of a zone
+reach 0.7 by chance."""
 RUN = 3
 """Consecutive pushes that must agree before a change counts."""
 BAD = PushFlag.KNOCK | PushFlag.DRIFT | PushFlag.MISFIT | PushFlag.NO_CONVERGENCE
-"""Flags of a push that a knock can cause. Liquid blood decorrelates by itself, so that counts in a set clot only."""
+"""Flags of a push that a knock can cause. Decorrelation is not among them: blood that is setting decorrelates by
+itself, and all wells of a run may set together."""
 
 
 def strain(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
@@ -50,7 +53,15 @@ def strain(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
 
 
 def already_set(one: WellEvidence, onset_modulus: float | None, limits: Thresholds) -> Iterator[QualitySign]:
-    """A well that had set before its first pushes."""
+    """A well that had set before its first pushes.
+
+    Parameters
+    ----------
+    one : WellEvidence
+    onset_modulus : float or None
+        [Pa].
+    limits : Thresholds
+    """
     if one.moduli is None or onset_modulus is None:
         return
     usable = np.flatnonzero(one.moduli.usable)[:RUN]
@@ -67,18 +78,19 @@ def bubble(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
 
     Notes
     -----
-    The echo energy of each depth bin is held against the median of the six bins around it that lie outside two bins of
-    it, push by push; three consecutive pushes must agree. Inside the gate the pushes are refused.
+    The echo energy of each depth bin is held against the median of the bins two to five away from it, and of the whole
+    line, push by push; three consecutive pushes must agree. Inside the gate the pushes are refused.
     """
     d = one.displacement
     if d is None or d.energy.shape[1] < 8 or d.energy.shape[0] < RUN:
         return
     level = _decibel(d.energy)
     excess = np.empty_like(level)
-    bins = level.shape[1]
+    bins, whole = level.shape[1], np.median(level, axis=1)
     for k in range(bins):
         near = [j for j in range(max(0, k - 5), min(bins, k + 6)) if abs(j - k) >= 2]
-        excess[:, k] = level[:, k] - np.median(level[:, near], axis=1)
+        # Beside a silent end the neighbours are no measure; the line as a whole is.
+        excess[:, k] = level[:, k] - np.maximum(np.median(level[:, near], axis=1), whole)
     seen = _lasting(excess > limits.bubble)
     gate = _in_gate(d)
     flagged = (d.flags & int(PushFlag.BUBBLE)) != 0
@@ -98,6 +110,36 @@ def bubble(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
             f"{float(d.energy_depth[column]) * 1e3:+.1f} mm from the focus, outside the gate: a bubble beside the beam."
         )
         yield QualitySign("bubble", name, "flag", text, _tuple(beside))
+
+
+def silent_end(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
+    """An end of the recorded line that lies inside the well and yet gives no echo: nothing is there to scatter.
+
+    Notes
+    -----
+    At least two bins in a row up to the end of the line, below the median level of all bins by `limits.silence`, at the
+    median over the pushes. To be asked only where no bubble was seen, since its shadow is silent too.
+    """
+    d, geometry = one.displacement, one.geometry
+    if d is None or geometry is None or d.energy.shape[1] < 8:
+        return
+    level = np.median(_decibel(d.energy), axis=0)
+    quiet = level < np.median(level) - limits.silence
+    for order in (slice(None), slice(None, None, -1)):
+        row = quiet[order]
+        count = int(np.argmin(row)) if not row.all() else 0
+        if count < 2:
+            continue
+        heights = [geometry.height(float(z)) for z in d.energy_depth[order][:count]]
+        if not all(0.0 <= h <= geometry.well_depth for h in heights):
+            continue
+        surface, deep = geometry.height(float(d.energy_depth[order][count])) * 1e3, geometry.well_depth * 1e3
+        text = (
+            f"No echo beyond {surface:.1f} mm above the base of a well {deep:.1f} mm deep: the sample does not reach "
+            "there, so the geometry is not that of the model."
+        )
+        yield QualitySign("under_fill", one.well.name, "refuse_well", text)
+        return
 
 
 def coupling_loss(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
@@ -152,9 +194,9 @@ def sedimentation(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign
     liquid = _liquid_pushes(d)
     if liquid.size < 12:
         return
-    level = _decibel(d.energy[liquid])
-    half = level.shape[1] // 2
-    tilt = level[:, half:].mean(axis=1) - level[:, :half].mean(axis=1)
+    half = d.energy.shape[1] // 2
+    near, far = (_decibel(part.mean(axis=1)) for part in (d.energy[liquid, :half], d.energy[liquid, half:]))
+    tilt = far - near
     time = d.push_time[liquid]
     slope, error = _line(time, tilt)
     drift = slope * float(time[-1] - time[0])
@@ -204,10 +246,15 @@ def knock(wells: Sequence[WellEvidence], limits: Thresholds) -> Iterator[Quality
             yield QualitySign("knock", one.well.name, "refuse_push", text, tuple(pushes))
 
 
-def viscosity_disagreement(
-    wells: Sequence[WellEvidence], onset_modulus: float | None, limits: Thresholds
-) -> Iterator[QualitySign]:
-    """A well whose liquid viscosity differs from the others of one sample: unequal dilution, or a wrong fill."""
+def viscosity_disagreement(wells: Sequence[WellEvidence], limits: Thresholds) -> Iterator[QualitySign]:
+    """A well whose liquid viscosity differs from the others of one sample: unequal dilution, or a wrong fill.
+
+    Parameters
+    ----------
+    wells : sequence of WellEvidence
+    limits : Thresholds
+        `viscosity_spread` is relative to the median of the other wells [-].
+    """
     found: dict[str, tuple[float, float]] = {}
     for one in wells:
         m = one.moduli
@@ -316,7 +363,6 @@ def _clock(one: WellEvidence) -> tuple[Floats, Bools] | None:
         return None
     bad = (source.flags & int(BAD)) != 0
     if one.moduli is not None:
-        bad = bad | (one.moduli.zero_rejected & ((source.flags & int(PushFlag.DECORRELATED)) != 0))
         chi = np.where(np.isfinite(one.moduli.reduced_chi2), one.moduli.reduced_chi2, np.nan)
         if np.isfinite(chi).sum() >= 4 * RUN:
             middle = np.nanmedian(chi)

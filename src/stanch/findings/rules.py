@@ -47,7 +47,20 @@ class Numbers:
         return cls({w.well: w for w in wells}, {c.name: c for c in contrasts}, common)
 
     def find(self, of: str, well: str) -> tuple[Estimate, Floats] | str:
-        """Estimate and samples of a reading (with a well) or a contrast (without), or why there are none."""
+        """Look up a reading or a contrast.
+
+        Parameters
+        ----------
+        of : str
+            Key of the reading, or name of the contrast.
+        well : str
+            Of the reading; empty for a contrast.
+
+        Returns
+        -------
+        tuple of Estimate and ndarray, shape (path,), or str
+            The estimate and its samples, widened by the systematic part [SI unit]; or why there are none.
+        """
         if well and well not in self.readings:
             return f"The well {well} is missing or gave no readings."
         if well:

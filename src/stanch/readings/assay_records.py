@@ -120,7 +120,7 @@ class PairConstraint:
     at_most : float or None
         For a contrast [SI unit].
     tolerance : float
-        By which it may be passed: well-to-well repeatability [SI unit, or relative].
+        By which it may be passed: well-to-well repeatability [SI unit]; where `relative`, a fraction [-].
     relative : bool
         Whether `tolerance` is a fraction of the second well's reading.
     at_most_text : str

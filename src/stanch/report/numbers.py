@@ -28,6 +28,15 @@ class NumberView:
 def show(value: float, low: float | None = None, high: float | None = None) -> str:
     """A number rounded so that its interval's half-width keeps two digits; four digits without an interval.
 
+    Parameters
+    ----------
+    value, low, high : float
+        [unit].
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> show(512.345, 500.0, 525.0)
@@ -49,7 +58,17 @@ def _decimals(value: float, low: float | None, high: float | None) -> int:
 
 
 def percent(probability: float | None) -> str:
-    """A probability for readers: never 0 % or 100 %, which a finite number of samples cannot show."""
+    """A probability for readers: never 0 % or 100 %, which a finite number of samples cannot show.
+
+    Parameters
+    ----------
+    probability : float or None
+        [-].
+
+    Returns
+    -------
+    str
+    """
     if probability is None:
         return "left open"
     if probability < 0.01:
