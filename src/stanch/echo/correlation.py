@@ -172,7 +172,7 @@ def track_block(
     mean = np.einsum("pk,pks->ps", weight, lines[:, :before]) / np.maximum(used, 1)[:, None]
     gated = mean[:, first : first + count]
     fine = acquisition.sample_spacing / factor
-    half = int(np.ceil(acquisition.sound_speed / (4 * band.reference) / fine)) + 1
+    half = int(np.ceil(acquisition.sound_speed / (2 * band.reference) / fine)) + 1
     out = {name: np.zeros((pushes, frames)) for name in ("shift", "with_reference", "with_previous")}
     guess = np.zeros(pushes, np.int64)
     last, last_energy = gated, np.zeros(pushes)
