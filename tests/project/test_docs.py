@@ -137,3 +137,10 @@ def test_every_example_is_run_by_a_page() -> None:
     examples = [path.relative_to(ROOT).as_posix() for path in (ROOT / "examples").rglob("*.py")]
     assert examples
     assert [name for name in examples if name not in shown] == []
+
+
+def test_decisions_are_numbered_without_gaps() -> None:
+    pages = sorted(p for p in (DOCS / "decisions").glob("*.md") if p.name != "index.md")
+    assert [p.name[:5] for p in pages] == [f"{k:04d}-" for k in range(1, len(pages) + 1)]
+    for k, decision in enumerate(pages, start=1):
+        assert decision.read_text(encoding="utf-8").startswith(f"# {k}. ")
