@@ -22,7 +22,7 @@ FORMAT_PAGE = (PAGES / "recording-format.md").read_text(encoding="utf-8")
 
 
 def fenced(page: str, language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", page, re.S)
+    return re.findall(rf"```{re.escape(language)}\n(.*?)```", page, re.S)
 
 
 def test_every_key_of_a_map_is_described() -> None:
@@ -55,7 +55,7 @@ def test_every_array_of_a_file_is_described(tmp_path: Path) -> None:
 def test_the_reading_example_runs(tmp_path: Path) -> None:
     path = write_sample(tmp_path / "run.h5")
     space: dict[str, object] = {}
-    exec(fenced(FORMAT_PAGE, "python")[0].replace('"run.h5"', repr(str(path))), space)
+    exec(fenced(FORMAT_PAGE, "{code-block} python")[0].replace('"run.h5"', repr(str(path))), space)
     with open_recording(path) as run:
         np.testing.assert_array_equal(space["echo"], run.read("plain"))
         np.testing.assert_array_equal(space["time"], run.push_time("plain"))

@@ -46,7 +46,7 @@ class ArraySource:
         return self._names
 
     def array(self, name: str) -> NDArray[Any]:
-        """One array."""
+        """One array, as stored: its unit is named in the map [-]."""
         try:
             loaded = np.load(self._path, allow_pickle=False)
             if isinstance(loaded, np.ndarray):

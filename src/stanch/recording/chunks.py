@@ -154,7 +154,7 @@ def read_rows(dataset: h5py.Dataset, start: int, stop: int, where: str) -> NDArr
     Returns
     -------
     ndarray
-        In native byte order.
+        In native byte order, as stored [-].
 
     Raises
     ------

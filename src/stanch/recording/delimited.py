@@ -65,7 +65,7 @@ class DelimitedSource:
         return self._names
 
     def array(self, name: str) -> NDArray[Any]:
-        """One column as numbers; an empty or odd cell is refused."""
+        """One column as numbers in its own unit [-]; an empty or odd cell is refused."""
         k = self._names.index(name)
         return np.array([self._number(row[k].strip(), i, name) for i, row in enumerate(self._rows)], dtype=np.float64)
 

@@ -53,7 +53,7 @@ class HDF5Source:
         return self._names
 
     def array(self, name: str) -> NDArray[Any]:
-        """One dataset."""
+        """One dataset, as stored: its unit is named in the map [-]."""
         try:
             with h5py.File(self._path, "r", locking="best-effort") as file:
                 dataset = file[name]

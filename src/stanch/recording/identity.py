@@ -25,7 +25,7 @@ _BLOCK_BYTES = 8 << 20
 
 
 def push_digest(block: NDArray[Any]) -> bytes:
-    """SHA-256 of one push: its numbers, little-endian, last axis fastest."""
+    """SHA-256 of one push: its numbers as stored [-], little-endian, last axis fastest."""
     array = np.ascontiguousarray(block, dtype=block.dtype.newbyteorder("<"))
     return hashlib.sha256(array.data).digest()
 

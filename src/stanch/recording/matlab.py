@@ -52,7 +52,7 @@ class MatlabSource:
         return self._names
 
     def array(self, name: str) -> NDArray[Any]:
-        """One variable; a row or column becomes a vector."""
+        """One variable, a row or column as a vector; its unit is named in the map [-]."""
         loaded = self._call("loadmat", variable_names=[name])
         if name not in loaded:
             raise RecordingError(f"{self.where}: {name}", got="nothing", allowed=", ".join(self._names))

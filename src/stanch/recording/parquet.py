@@ -42,7 +42,7 @@ class ParquetSource:
         return self._names
 
     def array(self, name: str) -> NDArray[Any]:
-        """One column as numbers; a null is refused."""
+        """One column as numbers in its own unit [-]; a null is refused."""
         column = self._table.column(name)
         if column.null_count:
             raise RecordingError(

@@ -259,7 +259,7 @@ class Recording:
         return rows
 
     def blocks(self, well: str, pushes_per_block: int = 32) -> Iterator[NDArray[Any]]:
-        """Pushes of a well in order, `pushes_per_block` at a time (fewer in the last block)."""
+        """Pushes of a well in order, `pushes_per_block` at a time (fewer in the last); units as in :meth:`read`."""
         if pushes_per_block < 1:
             raise UsageError("pushes_per_block", got=pushes_per_block, allowed="1 or more")
         count = self.push_count(well)

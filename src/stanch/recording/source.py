@@ -35,7 +35,7 @@ class Source(Protocol):
         """Names of the arrays or columns."""
 
     def array(self, name: str) -> NDArray[Any]:
-        """One array, axes in the order the writing program shows them."""
+        """One array, axes in the order the writing program shows them; its unit is named in the map [-]."""
 
     def text(self, name: str) -> list[str]:
         """One column as text."""

@@ -120,5 +120,5 @@ class WellView:
         return 0 if info.byte_offset is None else int(info.byte_offset) + int(info.size)
 
     def rows(self, name: str, start: int, stop: int) -> NDArray[Any]:
-        """Entries of one of the well's datasets, checksum verified."""
+        """Entries of one of the well's datasets, as stored [-], checksum verified."""
         return read_rows(self._group[name], start, stop, f"{self.name}: {name}, push")

@@ -68,7 +68,7 @@ class Writer:
         sd : ndarray, shape (frame,), optional
             Standard deviation of a displacement [m].
         viscosity, loss_modulus, modulus_sd : float, optional
-            Beside a modulus [Pa·s, Pa, Pa].
+            Beside a modulus [Pa·s], [Pa], [Pa].
 
         Returns
         -------
