@@ -8,7 +8,7 @@ from types import ModuleType
 
 import pytest
 
-PUSHES = 48
+PUSHES = 44
 
 
 @pytest.fixture(scope="module")
@@ -23,9 +23,7 @@ def study() -> ModuleType:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "fault", ["bubble in the beam", "under-fill, not recorded", "bench knock", "coupling loss, 10 dB", "poor mixing"]
-)
+@pytest.mark.parametrize("fault", ["under-fill, not recorded", "bench knock"])
 def test_a_planted_fault_is_found(study: ModuleType, tmp_path: Path, fault: str) -> None:
     key, wells, tables, changes = study.FAULTS[fault]
     signs = study.signs_of(study.scenario(tables, changes, PUSHES, 100), tmp_path)

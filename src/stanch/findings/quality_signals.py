@@ -266,11 +266,14 @@ def viscosity_disagreement(wells: Sequence[WellEvidence], limits: Thresholds) ->
         good = np.isfinite(eta) & np.isfinite(half) & (half > 0) & (eta > 0)
         if good.sum() < 2 * RUN:
             continue
-        weight = 1.0 / half[good] ** 2
-        mean = float((weight * eta[good]).sum() / weight.sum())
-        # The scatter found in the well counts as well as the errors stated.
-        scatter = float(np.std(eta[good], ddof=1)) / np.sqrt(good.sum())
-        found[one.well.name] = (mean, max(scatter, float(weight.sum() ** -0.5)))
+        # Medians, since the last pushes before setting are thicker already. The scatter found counts, or the errors
+        # stated where they are larger; 1.2533/sqrt(n) makes it the standard error of a median.
+        middle = float(np.median(eta[good]))
+        scatter = 1.4826 * float(np.median(np.abs(eta[good] - middle)))
+        found[one.well.name] = (
+            middle,
+            1.2533 * max(scatter, float(np.median(half[good]))) / float(np.sqrt(good.sum())),
+        )
     if len(found) < 3:
         return
     for name, (value, error) in found.items():
