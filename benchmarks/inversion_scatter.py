@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +47,7 @@ class Bench:
 
     table: SpectralTable
     force: float
+    drawn: dict[float, tuple[Floats, Floats]] = field(default_factory=dict)
 
     @classmethod
     def build(cls) -> Bench:
@@ -70,7 +71,10 @@ class Bench:
 
     def draw(self, rng: np.random.Generator, modulus: float, sd: float, delta: Floats) -> Floats:
         """Traces with the noise of a reference averaged over two lines."""
-        clean = self.parts(modulus)[0] + delta[:, None] * self.parts(modulus, 1)[0]
+        if modulus not in self.drawn:
+            self.drawn[modulus] = (self.parts(modulus)[0], self.parts(modulus, 1)[0])
+        mean, slope = self.drawn[modulus]
+        clean = mean + delta[:, None] * slope
         return clean + rng.normal(0.0, sd, clean.shape) + rng.normal(0.0, sd / np.sqrt(2), (delta.size, 1))
 
     def displacement(self, value: Floats, sd: float, link: Floats | None, cells: float) -> Displacement:
@@ -133,7 +137,7 @@ def link_of(kind: str, pushes: int) -> Floats | None:
     i = np.arange(pushes)
     return {
         "fresh": None,
-        "drifting": np.exp(-np.abs(i[:, None] - i) / 15.0),
+        "drifting": np.exp(-np.abs(i[:, None] - i) / 5.0),
         "frozen": np.ones((pushes, pushes)),
     }[kind]
 
@@ -154,7 +158,7 @@ def verdict(hits: int, trials: int) -> str:
     return "not refuted" if p >= 0.001 else ("too narrow" if hits < 0.95 * trials else "too wide")
 
 
-def coverage_table(bench: Bench, wells: int, pushes: int = 60, seed: int = 2) -> list[dict[str, float | str]]:
+def coverage_table(bench: Bench, wells: int, pushes: int = 12, seed: int = 2) -> list[dict[str, float | str]]:
     """Coverage of the intervals of one push per well (independent trials), and of all pushes."""
     rng = np.random.default_rng(seed)
     tau = np.sqrt(0.5 / (CELLS - 1.0))

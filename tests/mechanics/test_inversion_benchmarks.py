@@ -38,8 +38,8 @@ def test_error_and_scatter(scatter):
 
 
 def test_coverage(scatter):
-    wells = 12
-    for row in scatter.coverage_table(scatter.Bench.build(), wells, pushes=20):
+    wells = 20
+    for row in scatter.coverage_table(scatter.Bench.build(), wells, pushes=12):
         for name in ("modulus", "viscosity", "force", "well mean"):
             # Twelve dozen comparisons; at 1e-5 each none is refuted by chance.
             assert binom.cdf(round(row[name] * wells), wells, 0.95) > 1e-5, (row["speckle"], row["modulus"], name)
