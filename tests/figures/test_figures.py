@@ -20,7 +20,7 @@ from stanch.estimate import Estimate
 from stanch.figures.curves import modulus_figure
 from stanch.figures.push import push_figure
 from stanch.figures.readings import Row, readings_figure
-from stanch.figures.style import SERIES, series, to_svg
+from stanch.figures.style import SERIES, series, thinned, to_svg
 from stanch.figures.viscosity import viscosity_figure
 from stanch.figures.witness import witness_figure
 
@@ -88,6 +88,13 @@ def test_curves_are_single_lines_above_zero_with_one_band_each(result: Any) -> N
     assert names == {w.well.name for w in result.wells}
     assert "(Pa)" in axes.get_ylabel()
     assert "(min)" in axes.get_xlabel()
+
+
+def test_long_lines_are_thinned_with_their_ends() -> None:
+    assert thinned(0).tolist() == []
+    assert thinned(5).tolist() == [0, 1, 2, 3, 4]
+    long = thinned(5000)
+    assert (long[0], long[-1], long.size) == (0, 4999, 900)
 
 
 def test_logarithmic_scale_begins_at_one_pascal_and_has_plain_ticks(result: Any) -> None:

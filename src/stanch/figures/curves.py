@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stanch.curve.records import Curve
-from stanch.figures.style import MUTED, direct_labels, new_figure, plain_log, series, styled
+from stanch.figures.style import MUTED, direct_labels, new_figure, plain_log, series, styled, thinned
 from stanch.pipeline import WellResult
 
 if TYPE_CHECKING:
@@ -48,17 +48,11 @@ def modulus_figure(
         drawn = [(k, one, one.curve) for k, one in enumerate(wells) if one.curve is not None and one.curve.time.size]
         for k, _, curve in drawn:
             look = series(k)
-            minutes = curve.time / 60.0
-            floor = FLOOR / 10 if log else 0.0
-            axes.fill_between(
-                minutes,
-                np.maximum(curve.low, floor),
-                np.maximum(curve.high, floor),
-                color=look.colour,
-                alpha=0.16,
-                lw=0,
-            )
-            axes.plot(minutes, np.maximum(curve.modulus, floor), color=look.colour, ls=look.line)
+            shown = thinned(curve.time.size)
+            minutes, floor = curve.time[shown] / 60.0, FLOOR / 10 if log else 0.0
+            low, middle, high = (np.maximum(x[shown], floor) for x in (curve.low, curve.modulus, curve.high))
+            axes.fill_between(minutes, low, high, color=look.colour, alpha=0.16, lw=0)
+            axes.plot(minutes, middle, color=look.colour, ls=look.line)
         if onset_modulus is not None:
             axes.axhline(onset_modulus, color=MUTED, lw=0.8, ls=(0, (1, 2)))
         top = max((float(np.max(c.high)) for _, _, c in drawn), default=1.0)

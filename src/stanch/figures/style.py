@@ -8,6 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -24,6 +27,7 @@ __all__ = [
     "plain_log",
     "series",
     "styled",
+    "thinned",
     "to_svg",
 ]
 
@@ -146,6 +150,22 @@ def to_svg(figure: Figure) -> str:
     with styled():
         figure.savefig(sink, format="svg", metadata={"Date": None, "Creator": None})
     return sink.getvalue().decode("utf-8")
+
+
+def thinned(size: int, most: int = 900) -> NDArray[np.intp]:
+    """Indices of points spread over a line, ends included: more than a page can show makes it heavy.
+
+    Parameters
+    ----------
+    size, most : int
+        Points there are, and points wanted at most [-].
+
+    Returns
+    -------
+    ndarray of int, shape (point,)
+        [-].
+    """
+    return np.unique(np.linspace(0, max(size - 1, 0), min(size, most)).round().astype(np.intp))
 
 
 def direct_labels(axes: Axes, ends: list[tuple[float, str, str]], *, gap: float = 0.055) -> None:

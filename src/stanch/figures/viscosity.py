@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stanch.figures.style import new_figure, plain_log, series, styled
+from stanch.figures.style import new_figure, plain_log, series, styled, thinned
 from stanch.pipeline import WellResult
 
 if TYPE_CHECKING:
@@ -38,13 +38,13 @@ def viscosity_figure(wells: Sequence[WellResult]) -> Figure | None:
             c = one.curve
             if c is None or c.viscosity is None or c.viscosity_low is None or c.viscosity_high is None:
                 continue
-            look, minutes = series(k), c.time / 60.0
-            shown = c.viscosity > 0
-            if not shown.any():
+            shown = thinned(c.time.size)
+            shown = shown[c.viscosity[shown] > 0]
+            if shown.size == 0:
                 continue
-            low = np.maximum(c.viscosity_low, 1e-5)
-            axes.fill_between(minutes[shown], low[shown], c.viscosity_high[shown], color=look.colour, alpha=0.14, lw=0)
-            axes.plot(minutes[shown], c.viscosity[shown], color=look.colour, ls=look.line, label=one.well.name)
+            look, minutes, low = series(k), c.time[shown] / 60.0, np.maximum(c.viscosity_low[shown], 1e-5)
+            axes.fill_between(minutes, low, c.viscosity_high[shown], color=look.colour, alpha=0.14, lw=0)
+            axes.plot(minutes, c.viscosity[shown], color=look.colour, ls=look.line, label=one.well.name)
             drawn += 1
         if not drawn:
             return None
