@@ -39,7 +39,7 @@ from stanch.recording.records import Acquisition, Additive, Geometry, Well
 Floats = NDArray[np.float64]
 Truth = Callable[[Floats], Floats]
 
-SHAPES = ("logistic", "gompertz", "two processes", "still rising", "lysis", "retraction")
+SHAPES = ("logistic", "gompertz", "two processes", "still rising", "lysis", "retraction", "sharp start")
 DEFINITIONS = Definitions(onset_modulus=20.0, hold=480.0, follow=1500.0)
 WELLS = {
     "base": Well("base", "activator"),
@@ -106,6 +106,8 @@ def _growth(rng: np.random.Generator, shape: str, onset: float, top: float, widt
             return np.asarray(first * (1.0 + ratio * (1.0 - np.exp(-age) * (1.0 + age))))
 
         return both
+    if shape == "sharp start":
+        return lambda t: top * (1.0 - np.exp(-np.maximum(t - onset, 0.0) / (2.0 * width))) ** 2
     if shape == "still rising":
         rate = rng.uniform(0.1, 0.5)
         return lambda t: (
@@ -314,13 +316,14 @@ def study(
     seed: int = 1,
     contrasts: bool = True,
     through_fit: bool = False,
+    shapes: tuple[str, ...] = SHAPES,
 ) -> dict[str, Tally]:
     """Run the study and count."""
     look = Fitted().observe if through_fit else observe
     table: dict[str, Tally] = {}
     for run in range(runs):
         rng = np.random.default_rng([seed, run])
-        made = sample(rng, SHAPES[run % len(SHAPES)])
+        made = sample(rng, shapes[run % len(shapes)])
         names = tuple(made.wells) if contrasts else ("base",)
         curves: dict[str, Curve] = {}
         readings: dict[str, WellReadings] = {}
@@ -365,6 +368,7 @@ def main() -> None:
     parser.add_argument("--interval", type=float, default=6.0, help="between pushes [s]")
     parser.add_argument("--duration", type=float, default=3600.0, help="of the run [s]")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--shape", choices=SHAPES, help="only this one")
     parser.add_argument("--through-fit", action="store_true", help="draw displacements and fit them")
     options = parser.parse_args()
     start = clock.process_time()
@@ -375,6 +379,7 @@ def main() -> None:
         duration=options.duration,
         seed=options.seed,
         through_fit=options.through_fit,
+        shapes=(options.shape,) if options.shape else SHAPES,
     )
     print("displacements fitted" if options.through_fit else "moduli drawn", end=": ")
     print(f"{options.runs} runs, speckle {options.speckle}, pushes every {options.interval:g} s, seed {options.seed}")

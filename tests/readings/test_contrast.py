@@ -95,6 +95,19 @@ def test_a_clot_that_never_sets_gives_a_bound(side, clot):
     assert both.estimate.status == "unavailable"
 
 
+def test_bounds_survive_a_few_paths_that_never_set(side, clot, exact, well):
+    curve = exact(clot(), paths=400)
+    curve.paths[:12] = 0.0
+    some = (well("a"), curve, read_well(curve, D, seed=1))
+    assert some[2]["onset"].estimate.high is None
+    found = contrast(_define("ratio", "onset"), some, side("b", clot(5.0), "x"), D, seed=1)
+    assert found.estimate.status == "unavailable"
+    assert "only as a bound" in found.estimate.why
+    turned = contrast(_define("ratio", "onset", inverse=True), some, side("b", clot(5.0), "x"), D, seed=1)
+    assert turned.estimate.status == "above"
+    assert turned.estimate.low == 0.0
+
+
 def test_block_correction_stands_beside_the_raw_number(side, clot):
     base, true_rest, b = 400.0, 100.0, 0.8
     seen = (1.0 - b) * base + b * true_rest

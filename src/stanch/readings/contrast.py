@@ -245,7 +245,7 @@ def _formed(
     mine, yours = _bounded(mine, base, key), _bounded(yours, other, key)
     if definition.kind != "difference":
         bottom = mine if definition.inverse or definition.kind == "share" else yours
-        if float(np.quantile(bottom, 0.025)) <= 0.0:
+        if float(np.quantile(bottom, 0.025, method="nearest")) <= 0.0:
             why = "The denominator may be zero; the difference is offered."
             plain = replace(definition, kind="difference", report=None, inverse=False)
             offered = Estimate.from_samples(_number(plain, mine, yours), _unit(plain), status=status)
@@ -259,7 +259,12 @@ def _formed(
 
 
 def _bound(samples: Floats, unit: str, direction: int, key: str, systematic: float | None) -> Estimate:
+    """A one-sided bound, where one of the wells gives only one."""
     why = f"{key} of one of the wells is known only as a bound."
+    # Whole order statistics: interpolation between a finite and an infinite sample is undefined.
+    end = float(np.quantile(samples, 0.025 if direction > 0 else 0.975, method="nearest"))
+    if not math.isfinite(end):
+        return Estimate.unavailable(unit, f"{why} The other well does not bound it either.")
     if direction > 0:
-        return Estimate(None, float(np.quantile(samples, 0.025)), None, unit, "above", systematic, why)
-    return Estimate(None, None, float(np.quantile(samples, 0.975)), unit, "below", systematic, why)
+        return Estimate(None, end, None, unit, "above", systematic, why)
+    return Estimate(None, None, end, unit, "below", systematic, why)

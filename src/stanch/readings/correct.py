@@ -79,19 +79,23 @@ def level_top(central: Floats, errors: Floats, *, rounds: int = 14) -> float:
     return 0.5 * (low + high)
 
 
-def recentred_top(samples: Floats, central: Floats, resampled: Floats) -> Floats:
+def recentred_top(samples: Floats, seen: float, central: Floats, resampled: Floats) -> Floats:
     """Samples of a highest value, allowed for a top that is flat.
 
     On a flat top the bootstrap of ``recentred`` corrects only part of the bias, because the central curve already
     carries the bumps of the noise. Where the truth is flat `level_top` is right, where it is peaked the bootstrap; the
-    samples run from the one at their lower end to the other at their upper end. On a clear peak the two agree.
+    samples run from the one at their lower end to the other at their upper end. Highest values of paths are also
+    skewed upwards, so what the truth may be below the estimate is skewed downwards: the lower half reaches at least as
+    far down as the upper half reaches up. On a clear peak none of this changes anything.
 
     Parameters
     ----------
     samples : ndarray, shape (path,)
         Highest values of the sample paths.
+    seen : float
+        Highest value of the central curve.
     central : ndarray, shape (window,)
-        Central curve whose highest value is meant.
+        Central curve, on a grid that may be coarser.
     resampled : ndarray, shape (resample, window)
         The same of the re-estimated curves.
 
@@ -100,10 +104,14 @@ def recentred_top(samples: Floats, central: Floats, resampled: Floats) -> Floats
     ndarray, shape (path,)
     """
     bias = float(np.mean(resampled.max(axis=1)) - central.max())
-    flat = level_top(central, resampled - resampled.mean(axis=0))
-    peaked = float(central.max()) - bias
+    flat = seen - float(central.max()) + level_top(central, resampled - resampled.mean(axis=0))
+    peaked = seen - bias
     sd = float(samples.std())
     stretch = np.sqrt(1.0 + (bias / sd) ** 2) if sd > 0 else 1.0
-    rank = np.empty(samples.size)
-    rank[np.argsort(samples, kind="stable")] = (np.arange(samples.size) + 0.5) / samples.size
-    return np.asarray(stretch * (samples - np.median(samples)) + flat + (peaked - flat) * rank)
+    order = np.argsort(samples, kind="stable")
+    away = samples[order] - np.median(samples)
+    rank = (np.arange(samples.size) + 0.5) / samples.size
+    away = np.where(rank < 0.5, np.minimum(away, -away[::-1]), away)
+    out = np.empty(samples.size)
+    out[order] = stretch * away + flat + (peaked - flat) * rank
+    return out

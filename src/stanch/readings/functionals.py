@@ -22,6 +22,7 @@ __all__ = [
     "mean_around",
     "onset",
     "running_mean",
+    "running_slope",
     "steepest_rise",
 ]
 
@@ -156,6 +157,12 @@ def first_reached(time: Floats, paths: Floats, level: Floats, *, reference: bool
     return np.where(reached[row, where], value, np.inf)
 
 
+def running_slope(time: Floats, paths: Floats, half: float = RISE_HALF_CHORD, every: int = 1) -> Floats:
+    """Slope of every chord of each path inside the run, shape (path, chord) [Pa/s]."""
+    steps, count = _windows(time, 2.0 * half)
+    return np.asarray((_shifted(paths, steps, count) - paths[:, :count])[:, ::every] / (2.0 * half))
+
+
 def steepest_rise(
     time: Floats, paths: Floats, half: float = RISE_HALF_CHORD, *, reference: bool = False
 ) -> tuple[Floats, Floats]:
@@ -170,7 +177,7 @@ def steepest_rise(
         whole = int(np.floor(steps))
         best, start = kernel.steepest_rise(paths, whole, steps - whole, count, 2.0 * half)
         return best, time[start] + half
-    slopes = (_shifted(paths, steps, count) - paths[:, :count]) / (2.0 * half)
+    slopes = running_slope(time, paths, half)
     where = np.argmax(slopes, axis=1)
     return slopes[np.arange(paths.shape[0]), where], time[where] + half
 

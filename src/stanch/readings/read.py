@@ -198,7 +198,8 @@ def _top(paths: _Paths, raw: Floats) -> Floats:
     """Samples of the highest two-minute mean, its bias taken out in ln(G + 10 Pa)."""
     central = np.log(functionals.running_mean(paths.time, paths.centre, every=4)[0] + LOG_OFFSET)
     again = np.log(functionals.running_mean(paths.time, paths.resampled, every=4) + LOG_OFFSET)
-    moved = recentred_top(np.log(raw + LOG_OFFSET), central, again)
+    seen = math.log(float(functionals.highest_mean(paths.time, paths.centre)[0][0]) + LOG_OFFSET)
+    moved = recentred_top(np.log(raw + LOG_OFFSET), seen, central, again)
     return np.asarray(np.maximum(np.exp(moved) - LOG_OFFSET, 0.0))
 
 
@@ -236,7 +237,7 @@ def _entry(paths: _Paths, plateau: Reading, reached: bool, settled: bool) -> Rea
     samples = recentred(entry(paths.samples), central, entry(paths.resampled)) + paths.jitter
     samples = np.where(np.isfinite(samples), np.clip(samples, paths.time[0], paths.end), samples)
     if not reached:
-        low = float(np.maximum(np.quantile(samples, 0.025), paths.time[0]))
+        low = float(np.maximum(np.quantile(samples, 0.025, method="nearest"), paths.time[0]))
         return Reading(key, Estimate(None, low, None, "s", "above", None, "The plateau was not reached."), samples)
     start, end = float(paths.time[0]), paths.end
     return Reading(
@@ -252,9 +253,9 @@ def _rise(paths: _Paths, complete: bool, systematic: float | None) -> Reading:
     if not np.isfinite(raw).all():
         why = f"The run is shorter than the {2 * functionals.RISE_HALF_CHORD:g} s of the chord."
         return Reading(key, Estimate.unavailable("Pa/s", why), np.empty(0))
-    central, _ = functionals.steepest_rise(paths.time, paths.centre)
-    again, _ = functionals.steepest_rise(paths.time, paths.resampled)
-    samples = recentred(raw, float(central[0]), again)
+    seen = float(functionals.steepest_rise(paths.time, paths.centre)[0][0])
+    central = functionals.running_slope(paths.time, paths.centre, every=4)[0]
+    samples = recentred_top(raw, seen, central, functionals.running_slope(paths.time, paths.resampled, every=4))
     last = paths.end - functionals.RISE_HALF_CHORD
     if float(np.mean(where >= last - SETTLE / 2)) > 0.5 and float(np.median(raw)) > 0.0:
         low = float(np.quantile(samples, 0.025))
