@@ -78,7 +78,8 @@ def noise_level(tracked: Tracked, band: Band, before: int) -> Level:
     after[:, :-1] = np.where(known[:, 1:], (pair - expected)[:, 1:], np.inf)
     own = np.where(known, pair - expected, np.inf)
     excess = np.minimum(own, after)
-    excess = np.where(np.isfinite(excess) & (excess > 3.0 * expected), excess, 0.0)
+    # A pair shows the mean of its two frames' noise.
+    excess = np.where(np.isfinite(excess) & (excess > 3.0 * expected), 2.0 * excess, 0.0)
     used = np.maximum(good[:, :before].sum(axis=1), 1).astype(float)
     # The pair loses `shear` times the squared movement, and (1/|c| - 1) is half the decorrelated share.
     return Level(share, 2.0 * shear, excess, used)

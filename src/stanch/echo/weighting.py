@@ -97,19 +97,23 @@ def mean_spectrum(lines: Complex, noise: Floats, share: Floats) -> Floats:
     Returns
     -------
     ndarray, shape (frequency,)
-        Smoothed with a lag window a little longer than the pulse.
+        From tapered gates, smoothed with a lag window a few times as long as the pulse.
     """
     z = lines / np.sqrt(np.mean(np.abs(lines) ** 2, axis=1, keepdims=True))
-    raw = np.mean(np.abs(np.fft.fft(z, GRID, axis=1)) ** 2, axis=0) / lines.shape[1]
+    # The taper keeps the ends of the gate from filling the edges of the band.
+    taper = np.hanning(lines.shape[1] + 2)[1:-1]
+    z = z * taper / np.sqrt(np.mean(taper**2))
+    raw = np.mean(np.abs(np.fft.fft(z, max(GRID, 1 << int(np.ceil(np.log2(2 * z.shape[1])))), axis=1)) ** 2, axis=0)
+    raw = raw[:: raw.size // GRID] / lines.shape[1]
     raw = raw - np.mean(share / (1 + share)) * noise
     lags = np.fft.ifft(raw)
-    reach = LAGS
+    reach = 2 * LAGS
     window = np.zeros(GRID)
     k = np.arange(reach + 1)
     window[: reach + 1] = 0.5 * (1 + np.cos(np.pi * k / (reach + 1)))
     window[-reach:] = window[reach:0:-1]
     smooth = np.fft.fft(lags * window).real
-    smooth = np.maximum(smooth, 1e-5 * smooth.max())
+    smooth = np.maximum(smooth, 1e-4 * smooth.max())
     return np.asarray(smooth / smooth.mean())
 
 
