@@ -42,7 +42,7 @@ def test_coverage(scatter):
     for row in scatter.coverage_table(scatter.Bench.build(), wells, pushes=12):
         for name in ("modulus", "viscosity", "force", "well mean"):
             # Twelve dozen comparisons; at 1e-5 each none is refuted by chance.
-            assert binom.cdf(round(row[name] * wells), wells, 0.95) > 1e-5, (row["speckle"], row["modulus"], name)
+            assert binom.cdf(round(row[name] * wells), wells, 0.95) > 1e-5, (row["speckle"], row["truth"], name)
 
 
 def test_a_frozen_well_needs_the_shared_speckle(scatter):
