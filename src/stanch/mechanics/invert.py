@@ -340,7 +340,8 @@ def _kernel() -> Any:
 
 def _chunks(pushes: int, threads: int, job: Callable[[slice], None]) -> None:
     """Run the job over slices of the pushes; the kernel releases the interpreter lock."""
-    pieces = [slice(a, min(a + CHUNK, pushes)) for a in range(0, pushes, CHUNK)]
+    size = max(32, min(CHUNK, -(-pushes // (2 * threads))))
+    pieces = [slice(a, min(a + size, pushes)) for a in range(0, pushes, size)]
     if threads == 1 or len(pieces) == 1:
         for piece in pieces:
             job(piece)
@@ -459,7 +460,6 @@ def _collect(
         return out
 
     all_fitted = np.full(displacement.value.shape, np.nan)
-    covariance = np.full((pushes, pushes), np.nan)
     usable = np.zeros(pushes, dtype=bool)
     sd_y, sd_e, sd_f = (np.sqrt(solution.variance(i)) for i in range(3))
     converged = (work.status == 0) & (force > 0) & np.isfinite(sd_y) & np.isfinite(sd_e) & (sd_y < 5.0)
@@ -478,10 +478,13 @@ def _collect(
     flags[use[good & (strain > STRAIN_LIMIT)]] |= PushFlag.STRAIN
     delta_var = solution.delta_covariance
     delta_sd = np.sqrt(np.maximum(delta_var if delta_var.ndim == 1 else np.diagonal(delta_var), 0.0))
-    covariance[np.ix_(use, use)] = solution.covariance(0)
+    if usable.all():
+        covariance = solution.covariance(0)
+    else:
+        covariance = np.full((pushes, pushes), np.nan)
+        both = np.flatnonzero(good)
+        covariance[np.ix_(use[both], use[both])] = solution.covariance(0)[np.ix_(both, both)]
     all_fitted[use] = fitted
-    covariance[~usable] = np.nan
-    covariance[:, ~usable] = np.nan
     all_fitted[~usable] = np.nan
     values = {
         "modulus": modulus,
