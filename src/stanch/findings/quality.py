@@ -16,12 +16,12 @@ from stanch.findings.quality_facts import (
     under_fill,
     unplanned_wells,
 )
+from stanch.findings.quality_knock import knock
 from stanch.findings.quality_records import Thresholds, WellEvidence
 from stanch.findings.quality_signals import (
     already_set,
     bubble,
     coupling_loss,
-    knock,
     poor_mixing,
     sedimentation,
     silent_end,
