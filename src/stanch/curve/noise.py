@@ -40,7 +40,7 @@ class Pushes:
 
     @classmethod
     def build(cls, time: Floats, value: Floats, covariance: Floats) -> Pushes:
-        """Note whether the covariance is diagonal."""
+        """Observations [-] at times [s], noting whether their covariance is diagonal."""
         return cls(time, value, covariance, bool(np.count_nonzero(covariance) <= time.size))
 
     @property
@@ -86,6 +86,7 @@ def whiten(design: Floats, pushes: Pushes, level: float, extra: Floats) -> tuple
     Parameters
     ----------
     design : ndarray, shape (push, spline)
+        Spline values [-].
     pushes : Pushes
     level : float
         Taken off the values [-].
@@ -96,7 +97,7 @@ def whiten(design: Floats, pushes: Pushes, level: float, extra: Floats) -> tuple
     -------
     evidence : Evidence
     inverse : ndarray, shape (push,) or (push, push)
-        Of the factor; the diagonal alone where nothing is shared.
+        Of the factor; the diagonal alone where nothing is shared [-].
 
     Raises
     ------

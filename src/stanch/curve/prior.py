@@ -27,13 +27,13 @@ class Evidence:
     Parameters
     ----------
     gain : ndarray, shape (push, spline)
-        Whitened design: spline values divided by the Cholesky factor of the noise covariance.
+        Whitened design: spline values divided by the Cholesky factor of the noise covariance [-].
     value : ndarray, shape (push,)
-        Whitened observations, the level taken off.
+        Whitened observations, the level taken off [-].
     precision : ndarray, shape (spline, spline)
-        ``gain.T @ gain``.
+        ``gain.T @ gain`` [-].
     score : ndarray, shape (spline,)
-        ``gain.T @ value``.
+        ``gain.T @ value`` [-].
     """
 
     gain: Floats
@@ -49,15 +49,15 @@ class Smoothness:
     Parameters
     ----------
     difference : ndarray, shape (spline, spline)
-        D above.
+        D above [-].
     blend : ndarray, shape (spline, control)
-        How ln s depends on theta.
+        How ln s depends on theta [-].
     offset : ndarray, shape (spline,)
-        Fixed part of ln s.
+        Fixed part of ln s [-].
     centre : ndarray, shape (control,)
-        Prior mean of theta.
+        Prior mean of theta [-].
     penalty : ndarray, shape (control, control)
-        Prior precision of theta.
+        Prior precision of theta [-].
     """
 
     difference: Floats
@@ -70,7 +70,7 @@ class Smoothness:
     def build(
         cls, age: Floats, controls: Floats, *, order: int, memory: float, level: float, level_sd: float, drift_sd: float
     ) -> Smoothness:
-        """Prior for splines centred at `age`, with control points at `controls` (both in the age coordinate)."""
+        """Prior for splines centred at `age`, with control points at `controls` (both in the age coordinate [-])."""
         size = age.size
         rows = np.diff(np.eye(size), axis=0)
         keep = float(np.exp(-1.0 / memory))
@@ -109,8 +109,9 @@ class Weights:
     Parameters
     ----------
     mean : ndarray, shape (spline,)
+        [-].
     root : ndarray, shape (spline, spline)
-        R with covariance ``R R^T``.
+        R with covariance ``R R^T`` [-].
     log_evidence : float
         Log marginal likelihood, prior of theta included, up to a constant [-].
     """
@@ -121,7 +122,7 @@ class Weights:
 
 
 def solve(evidence: Evidence, prior: Smoothness, theta: Floats) -> Weights:
-    """Condition the weights on the pushes."""
+    """Condition the weights on the pushes, for hyperparameters `theta` [-]."""
     scaled = prior.difference * np.exp(-prior.log_sd(theta))[:, None]
     lower = np.linalg.cholesky(evidence.precision + scaled.T @ scaled)
     root = np.linalg.inv(lower).T
@@ -145,7 +146,9 @@ def fit_smoothness(
     Returns
     -------
     theta : ndarray, shape (control,)
+        [-].
     covariance : ndarray, shape (control, control)
+        [-].
     """
     best = solve(evidence, prior, theta)
     information = prior.penalty

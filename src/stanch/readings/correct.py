@@ -25,15 +25,16 @@ def recentred(samples: Floats, central: float, resampled: Floats) -> Floats:
     Parameters
     ----------
     samples : ndarray, shape (path,)
-        Of the reading; values that are not finite stay as they are.
+        Of the reading; values that are not finite stay as they are [unit].
     central : float
-        The reading of the central curve.
+        The reading of the central curve [unit].
     resampled : ndarray, shape (resample,)
-        The reading of the re-estimated curves.
+        The reading of the re-estimated curves [unit].
 
     Returns
     -------
     ndarray, shape (path,)
+        [unit].
     """
     finite = np.isfinite(samples)
     again = resampled[np.isfinite(resampled)]
@@ -55,13 +56,14 @@ def level_top(central: Floats, errors: Floats, *, rounds: int = 14) -> float:
     Parameters
     ----------
     central : ndarray, shape (window,)
-        Central curve.
+        Central curve [unit].
     errors : ndarray, shape (resample, window)
-        Errors of re-estimated curves, mean 0.
+        Errors of re-estimated curves, mean 0 [unit].
 
     Returns
     -------
     float
+        [unit].
     """
     seen = float(central.max())
 
@@ -91,17 +93,18 @@ def recentred_top(samples: Floats, seen: float, central: Floats, resampled: Floa
     Parameters
     ----------
     samples : ndarray, shape (path,)
-        Highest values of the sample paths.
+        Highest values of the sample paths [unit].
     seen : float
-        Highest value of the central curve.
+        Highest value of the central curve [unit].
     central : ndarray, shape (window,)
-        Central curve, on a grid that may be coarser.
+        Central curve, on a grid that may be coarser [unit].
     resampled : ndarray, shape (resample, window)
-        The same of the re-estimated curves.
+        The same of the re-estimated curves [unit].
 
     Returns
     -------
     ndarray, shape (path,)
+        [unit].
     """
     bias = float(np.mean(resampled.max(axis=1)) - central.max())
     flat = seen - float(central.max()) + level_top(central, resampled - resampled.mean(axis=0))

@@ -75,7 +75,7 @@ def decline(
     for curve, onsets in (without, under):
         if onsets.size == 0 or float(np.mean(~np.isfinite(onsets))) > 0.025:
             return "The onset of one of the wells is not known, so clot ages are not."
-        ages.append(float(curve.time[-1]) - float(np.quantile(onsets, 0.975)))
+        ages.append(float(curve.time[-1]) - float(np.quantile(onsets[np.isfinite(onsets)], 0.975)))
     first, last = hold, min(hold + follow, *ages)
     if last - first < SHORTEST - 1e-6:
         return (

@@ -76,7 +76,7 @@ def onset(time: Floats, paths: Floats, threshold: float, dwell: float, *, refere
 
 
 def at(time: Floats, paths: Floats, when: Floats) -> Floats:
-    """Each path at its own time; NaN outside the run (by more than a microsecond)."""
+    """Each path at its own time [s]; NaN outside the run (by more than a microsecond)."""
     when = np.broadcast_to(np.asarray(when, dtype=float), (paths.shape[0],))
     inside = np.isfinite(when) & (when >= time[0] - 1e-6) & (when <= time[-1] + 1e-6)
     step = (time[-1] - time[0]) / (time.size - 1)
@@ -115,7 +115,7 @@ def _windows(time: Floats, length: float) -> tuple[float, int]:
 
 
 def running_mean(time: Floats, paths: Floats, window: float = PLATEAU_WINDOW, every: int = 1) -> Floats:
-    """Mean of each path over every window inside the run, shape (path, window)."""
+    """Mean of each path over every window [s] inside the run, shape (path, window) [Pa]."""
     steps, count = _windows(time, window)
     area = _integral(time, paths)
     return np.asarray((_shifted(area, steps, count) - area[:, :count])[:, ::every] / window)
@@ -141,7 +141,7 @@ def highest_mean(
 
 
 def first_reached(time: Floats, paths: Floats, level: Floats, *, reference: bool = False) -> Floats:
-    """First time at which each path is at or above its own level; ``-inf`` at the first grid time, ``+inf`` never."""
+    """First time at which each path reaches its own level [s]; ``-inf`` at the first grid time, ``+inf`` never."""
     if _compiled(paths, reference):
         from stanch.readings import kernel
 
@@ -183,6 +183,6 @@ def steepest_rise(
 
 
 def mean_around(time: Floats, paths: Floats, when: Floats, window: float = PLATEAU_WINDOW) -> Floats:
-    """Mean of each path over a window centred at its own time; NaN where the window leaves the run."""
+    """Mean of each path over a window [s] centred at its own time; NaN where the window leaves the run."""
     area = _integral(time, paths)
     return (at(time, area, when + 0.5 * window) - at(time, area, when - 0.5 * window)) / window

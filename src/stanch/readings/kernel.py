@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 @njit(cache=True, nogil=True)
 def onset(time: Floats, paths: Floats, threshold: float, dwell: float) -> Floats:
-    """See ``functionals.onset``."""
+    """See ``functionals.onset`` [s]."""
     count, size = paths.shape
     out = np.full(count, np.inf)
     for p in range(count):
@@ -42,7 +42,7 @@ def onset(time: Floats, paths: Floats, threshold: float, dwell: float) -> Floats
 def highest_mean(
     paths: Floats, step: float, whole: int, share: float, count: int, window: float
 ) -> tuple[Floats, NDArray[np.int64]]:
-    """Highest window mean of every path and the index at which that window starts."""
+    """Highest window mean of every path [Pa] and the index at which that window starts."""
     number = paths.shape[0]
     best = np.empty(number)
     where = np.empty(number, dtype=np.int64)
@@ -70,7 +70,7 @@ def highest_mean(
 
 @njit(cache=True, nogil=True)
 def first_reached(time: Floats, paths: Floats, level: Floats) -> Floats:
-    """See ``functionals.first_reached``."""
+    """See ``functionals.first_reached`` [s]."""
     number, size = paths.shape
     out = np.full(number, np.inf)
     for p in range(number):
@@ -91,7 +91,7 @@ def first_reached(time: Floats, paths: Floats, level: Floats) -> Floats:
 def steepest_rise(
     paths: Floats, whole: int, share: float, count: int, chord: float
 ) -> tuple[Floats, NDArray[np.int64]]:
-    """Steepest chord of every path and the index at which it starts."""
+    """Steepest chord of every path [Pa/s] and the index at which it starts."""
     number = paths.shape[0]
     best = np.empty(number)
     where = np.empty(number, dtype=np.int64)

@@ -175,7 +175,7 @@ def _early(
 
 
 def filled(samples: Floats) -> Floats:
-    """The few missing samples replaced by others in turn: a reading keeps one sample per path."""
+    """The few missing samples replaced by others in turn: a reading keeps one sample per path [unit]."""
     missing = ~np.isfinite(samples)
     if not missing.any():
         return samples
@@ -186,7 +186,7 @@ def filled(samples: Floats) -> Floats:
 
 
 def modulus_estimate(samples: Floats, status: Status, systematic: float | None) -> Estimate:
-    """Quantiles of a modulus; null with low 0 where zero is not rejected."""
+    """Quantiles of a modulus [Pa]; null with low 0 where zero is not rejected."""
     estimate = Estimate.from_samples(samples, "Pa", status=status, systematic=systematic)
     if estimate.low is not None and estimate.low <= _NOTHING_PA:
         why = "Zero is not rejected."

@@ -73,7 +73,7 @@ class Contrast:
     estimate : Estimate
         In SI units.
     samples : ndarray, shape (path,)
-        Joint samples; empty when unavailable.
+        Joint samples; empty when unavailable [SI unit].
     warnings : tuple of str
         Such as a skipped check.
     raw : Estimate or None
