@@ -23,6 +23,10 @@ from stanch.recording.records import Acquisition, Geometry, SampleFacts, SignalK
 from stanch.version import __version__
 
 if TYPE_CHECKING:
+    import pandas
+    import xarray
+
+    from stanch.mechanics.calibrate import Calibration
     from stanch.readings.assay import AssayDocument
     from stanch.recording.container import Recording
 
@@ -122,11 +126,24 @@ class Result:
     created: str
     source: str = field(default="")
 
+    def to_frame(self) -> pandas.DataFrame:
+        """Readings and contrasts as a pandas table; see :func:`stanch.frames.to_frame`."""
+        from stanch.frames import to_frame
+
+        return to_frame(self)
+
+    def to_xarray(self) -> xarray.Dataset:
+        """Curves as an xarray dataset; see :func:`stanch.frames.to_xarray`."""
+        from stanch.frames import to_xarray
+
+        return to_xarray(self)
+
 
 def analyse(
     source: str | PathLike[str] | Recording,
     assay: AssayDocument | None = None,
     *,
+    calibration: Calibration | None = None,
     seed: int = 0,
     threads: int = 2,
     now: str | None = None,
@@ -140,6 +157,8 @@ def analyse(
         The recording; it is never changed.
     assay : AssayDocument, optional
         Overrides the one kept in the recording.
+    calibration : Calibration, optional
+        Gives every reading of a modulus its systematic uncertainty, which is null without one.
     seed : int
         Of every random draw [-].
     threads : int
@@ -167,25 +186,29 @@ def analyse(
 
     if not isinstance(source, Recording):
         with open_recording(source) as opened:
-            return analyse(opened, assay, seed=seed, threads=threads, now=now, progress=progress)
+            return analyse(
+                opened, assay, calibration=calibration, seed=seed, threads=threads, now=now, progress=progress
+            )
     origin = "given" if assay is not None else None
     if assay is None and source.assay_text is not None:
         assay, origin = load_assay(source.assay_text, where="assay document in the recording"), "recording"
+    if assay is not None:
+        assay.check_wells([well.name for well in source.wells])
     now = now or datetime.now(UTC).isoformat(timespec="seconds")
 
     settings = assay.settings if assay is not None else AssaySettings()
     wells = _each(threads, lambda well: _to_moduli(source, well, settings), source.wells)
     progress(0.6)
     if all(well.moduli is None for well in wells):
+        why = " ".join(f"Well {well.well.name}: {' '.join(well.problems)}" for well in wells)
         raise NothingReadableError(
-            f"recording {source.path}",
-            got="; ".join(f"{well.well.name}: {' '.join(well.problems)}" for well in wells),
-            do="See: stanch inspect REC.",
+            f"recording {source.path}: no well could be read. {why}", do="See: stanch inspect REC."
         )
     signs = _quality(source, wells, assay, now)
     wells = tuple(_refuse(well, signs) for well in wells)
+    complete = source.state == "closed"
     seeds = np.random.SeedSequence(seed).generate_state(2 * len(wells), np.uint64).reshape(-1, 2).tolist()
-    wells = _each(threads, lambda job: _to_readings(*job, assay), zip(wells, seeds, strict=True))
+    wells = _each(threads, lambda job: _to_readings(*job, assay, complete, calibration), zip(wells, seeds, strict=True))
     progress(0.9)
     contrasts = _contrasts(wells, assay, seed)
     signs = _quality(source, wells, assay, now)
@@ -263,7 +286,7 @@ def _displacement(source: Recording, well: str, settings: AssaySettings) -> Disp
     if source.kind(well) == "echo":
         blocks = source.blocks(well, PUSHES_PER_BLOCK)
         return track(blocks, push_time, frame_time, acquisition, geometry, tracking)
-    from stanch.echo.track import from_displacement
+    from stanch.echo.given import from_displacement
 
     traces, sd = source.read(well), source.displacement_sd(well)
     return from_displacement(traces, push_time, frame_time, acquisition, geometry, sd=sd)
@@ -307,7 +330,13 @@ def _refuse(well: WellResult, signs: tuple[QualitySign, ...]) -> WellResult:
     return replace(well, moduli=replace(well.moduli, usable=usable, flags=flags))
 
 
-def _to_readings(well: WellResult, seeds: list[int], assay: AssayDocument | None) -> WellResult:
+def _to_readings(
+    well: WellResult,
+    seeds: list[int],
+    assay: AssayDocument | None,
+    complete: bool,
+    calibration: Calibration | None,
+) -> WellResult:
     """Moduli -> curve -> readings of one well."""
     from stanch.curve.posterior import smooth
     from stanch.readings.read import read_well
@@ -325,6 +354,8 @@ def _to_readings(well: WellResult, seeds: list[int], assay: AssayDocument | None
             activation_offset=well.well.activation_offset,
             activation_sd=well.well.activation_sd,
             seed=seeds[1],
+            complete=complete,
+            systematic=None if calibration is None else calibration.systematic(float(curve.modulus.max())),
             well=well.well.name,
         )
         return replace(well, curve=curve, readings=readings)

@@ -19,6 +19,9 @@ __all__ = ["command"]
     "--tables", metavar="DIR", help="Write pushes.csv, curve.csv, readings.csv and contrasts.csv into a folder."
 )
 @click.option("--report", metavar="FILE", help="Write the report as one offline HTML file.")
+@click.option(
+    "--calibration", metavar="FILE", help="Calibration record (JSON): gives readings their systematic uncertainty."
+)
 @seed_option
 @overwrite_option
 def command(
@@ -27,6 +30,7 @@ def command(
     json_path: str | None,
     tables: str | None,
     report: str | None,
+    calibration: str | None,
     seed: int,
     overwrite: bool,
 ) -> None:
@@ -45,9 +49,14 @@ def command(
     assay = None
     if assay_path is not None:
         assay = load_assay(read_text(assay_path, "assay document"), where=Path(assay_path).name)
+    known = None
+    if calibration is not None:
+        from stanch.mechanics.calibrate import read_calibration
+
+        known = read_calibration(read_text(calibration, "calibration record"), where=Path(calibration).name)
     with staged_input(recording, ".h5") as path:
         with progress("analysing") as tell:
-            result = analyse(path, assay, seed=seed, progress=tell)
+            result = analyse(path, assay, calibration=known, seed=seed, progress=tell)
         outputs.write(result, path)
     if json_path != "-":
         from stanch.report.text import summary

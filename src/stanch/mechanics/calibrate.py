@@ -25,7 +25,7 @@ from stanch.mechanics.response import trace
 from stanch.mechanics.table import spectral_table
 from stanch.recording.records import Acquisition, Geometry
 
-__all__ = ["SCHEMA", "Calibration", "Dimensions", "calibrate"]
+__all__ = ["SCHEMA", "Calibration", "Dimensions", "calibrate", "read_calibration"]
 
 Floats = NDArray[np.float64]
 Build = Callable[[Geometry, Floats, Acquisition, Floats], SpectralTable]
@@ -296,3 +296,31 @@ def _displacement(value: Floats, time: Floats, depth: Floats, weight: Floats, ce
 def _digest(body: Mapping[str, Any]) -> str:
     text = json.dumps(body, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def read_calibration(text: str, where: str = "calibration record") -> Calibration:
+    """Read a calibration record from JSON text.
+
+    Parameters
+    ----------
+    text : str
+        What ``json.dumps(calibration.as_dict())`` gave.
+    where : str
+        Its name, for the message.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    DocumentError
+        If it is not JSON, or not a calibration record as it was made.
+    """
+    try:
+        document = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as error:
+        raise DocumentError(where, problems=[f"not JSON: {error}"], do="Make the record again.") from None
+    if not isinstance(document, dict):
+        raise DocumentError(where, got=type(document).__name__, allowed="a JSON object", do="Make the record again.")
+    return Calibration.from_dict(document, where)

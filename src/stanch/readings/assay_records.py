@@ -64,7 +64,7 @@ class AssaySettings:
     """
 
     gate: float | None = None
-    estimator: str | None = None
+    estimator: Literal["autocorrelation", "correlation"] | None = None
     paths: int | None = None
     frequency: float | None = None
 
