@@ -100,3 +100,16 @@ def test_a_stream_longer_than_the_push_is_refused(tmp_path: Path) -> None:
         dataset.id.write_direct_chunk((0, 0), zlib.compress(bytes(10**7)))
         with pytest.raises(IntegrityError, match="a, push 0; got broken compression"):
             read_rows(dataset, 0, 1, "a, push")
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(st.binary(min_size=2, max_size=3000) | st.integers(1, 9999).map(lambda n: b"\xff" * n) | st.just(bytes(5000)))
+def test_the_compiled_byte_loops_equal_the_plain_ones(data: bytes) -> None:
+    from stanch.recording import chunk_kernel
+
+    assert int(chunk_kernel.fletcher32(np.frombuffer(data, dtype=np.uint8))) == fletcher32(data)
+    even = data[: len(data) // 2 * 2]
+    plain, compiled = np.empty(len(even), np.uint8), np.empty(len(even), np.uint8)
+    unshuffle(even, plain, 2)
+    chunk_kernel.unshuffle2(np.frombuffer(even, dtype=np.uint8), compiled.view(np.uint16))
+    assert plain.tobytes() == compiled.tobytes()

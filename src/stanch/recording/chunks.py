@@ -7,13 +7,13 @@ name the push. Any other layout, as a repacked file may have, is read through HD
 
 from __future__ import annotations
 
-import zlib
 from functools import lru_cache
 from typing import Any
 
 import h5py
 import numpy as np
 from numpy.typing import NDArray
+from zlib_ng import zlib_ng
 
 from stanch.errors import IntegrityError
 
@@ -37,24 +37,24 @@ def fletcher32(data: bytes | memoryview) -> int:
     >>> hex(fletcher32(b"abcde"))
     '0x4ff029c7'
     """
-    words = np.frombuffer(data, dtype=">u2", count=len(data) // 2).astype(np.float64)
+    words = np.frombuffer(data, dtype=">u2", count=len(data) // 2).astype(np.uint64)
     if len(data) % 2:
-        words = np.append(words, float(data[-1] << 8))
+        words = np.append(words, np.uint64(data[-1] << 8))
     first = second = 0
-    # Sums of a block stay below 2^53 and are exact in floating point, where a product of vectors is fastest.
+    # Products of a block stay below 2^32 and their sum below 2^48: exact, and no library starts threads for it.
     for at in range(0, len(words), _BLOCK):
         part = words[at : at + _BLOCK]
-        second += int(part @ _weights(len(part))) + len(part) * first
+        second += int((part * _weights(len(part))).sum()) + len(part) * first
         first += int(part.sum())
     return (_fold(second) << 16) | _fold(first)
 
 
-_BLOCK = 1 << 18
+_BLOCK = 1 << 16
 
 
 @lru_cache(maxsize=8)
-def _weights(count: int) -> NDArray[np.float64]:
-    return np.arange(count, 0, -1, dtype=np.float64)
+def _weights(count: int) -> NDArray[np.uint64]:
+    return np.arange(count, 0, -1, dtype=np.uint64)
 
 
 def _fold(total: int) -> int:
@@ -94,7 +94,7 @@ def _filters(dataset: h5py.Dataset) -> list[int] | None:
     return codes if all(code in (_DEFLATE, _SHUFFLE, _FLETCHER) for code in codes) else None
 
 
-def decode(raw: bytes, codes: list[int], out: NDArray[np.uint8], itemsize: int) -> None:
+def decode(raw: bytes, codes: list[int], out: NDArray[np.uint8], itemsize: int, compiled: bool = False) -> None:
     """Undo the filters of one chunk.
 
     Parameters
@@ -107,6 +107,8 @@ def decode(raw: bytes, codes: list[int], out: NDArray[np.uint8], itemsize: int) 
         Filled with the bytes of the chunk.
     itemsize : int
         Bytes of one element.
+    compiled : bool
+        Whether the byte loops may be the compiled ones, which cost an import.
 
     Raises
     ------
@@ -116,18 +118,18 @@ def decode(raw: bytes, codes: list[int], out: NDArray[np.uint8], itemsize: int) 
     data = memoryview(raw)
     for place, code in reversed(list(enumerate(codes))):
         if code == _FLETCHER:
-            if len(data) < 4 or fletcher32(data[:-4]) != int.from_bytes(data[-4:], "little"):
+            if len(data) < 4 or _checksum(data[:-4], compiled) != int.from_bytes(data[-4:], "little"):
                 raise ValueError("wrong checksum")
             data = data[:-4]
         elif code == _DEFLATE:
-            stream = zlib.decompressobj()
+            stream = zlib_ng.decompressobj()
             data = memoryview(stream.decompress(data, out.size + 64))
             if not stream.eof:
                 raise ValueError("broken compression")
         elif itemsize > 1 and out.size > itemsize:
             _check_size(data, out)
             part = out if place == 0 else np.empty_like(out)
-            unshuffle(data, part, itemsize)
+            _unshuffle(data, part, itemsize, compiled)
             if place == 0:
                 return
             data = part.data
@@ -135,12 +137,29 @@ def decode(raw: bytes, codes: list[int], out: NDArray[np.uint8], itemsize: int) 
     out[...] = np.frombuffer(data, dtype=np.uint8)
 
 
+def _checksum(data: memoryview, compiled: bool) -> int:
+    if not compiled:
+        return fletcher32(data)
+    from stanch.recording import chunk_kernel
+
+    return int(chunk_kernel.fletcher32(np.frombuffer(data, dtype=np.uint8)))
+
+
+def _unshuffle(data: memoryview, out: NDArray[np.uint8], itemsize: int, compiled: bool) -> None:
+    if not compiled or itemsize != 2:
+        unshuffle(data, out, itemsize)
+        return
+    from stanch.recording import chunk_kernel
+
+    chunk_kernel.unshuffle2(np.frombuffer(data, dtype=np.uint8), out.view(np.uint16))
+
+
 def _check_size(data: memoryview, out: NDArray[np.uint8]) -> None:
     if len(data) != out.size:
         raise ValueError(f"{len(data)} bytes instead of {out.size}")
 
 
-def read_rows(dataset: h5py.Dataset, start: int, stop: int, where: str) -> NDArray[Any]:
+def read_rows(dataset: h5py.Dataset, start: int, stop: int, where: str, compiled: bool = False) -> NDArray[Any]:
     """Entries start..stop-1 of a growing dataset.
 
     Parameters
@@ -150,6 +169,8 @@ def read_rows(dataset: h5py.Dataset, start: int, stop: int, where: str) -> NDArr
         Within the dataset.
     where : str
         The dataset's name, for the message.
+    compiled : bool
+        As in :func:`decode`.
 
     Returns
     -------
@@ -175,7 +196,7 @@ def read_rows(dataset: h5py.Dataset, start: int, stop: int, where: str) -> NDArr
     flat = rows.reshape(len(rows), -1).view(np.uint8)
     rest, itemsize = (0,) * (dataset.ndim - 1), rows.dtype.itemsize
     for i in range(start, stored):
-        _read_chunk(dataset.id, (i, *rest), codes, flat[i - start], itemsize, where)
+        _read_chunk(dataset.id, (i, *rest), codes, flat[i - start], itemsize, where, compiled)
     if stored < stop:
         raise IntegrityError(f"{where} {stored}", got="nothing", allowed="the committed entry", do=_DO)
     return rows.astype(dataset.dtype.newbyteorder("="), copy=False)
@@ -188,6 +209,7 @@ def _read_chunk(
     out: NDArray[np.uint8],
     itemsize: int,
     where: str,
+    compiled: bool,
 ) -> None:
     try:
         mask, raw = dataset.read_direct_chunk(place)
@@ -195,8 +217,8 @@ def _read_chunk(
         raise IntegrityError(f"{where} {place[0]}", got=_reason(error), allowed="a stored chunk", do=_DO) from None
     used = [code for i, code in enumerate(codes) if not mask >> i & 1] if mask else codes
     try:
-        decode(raw, used, out, itemsize)
-    except (ValueError, zlib.error) as error:
+        decode(raw, used, out, itemsize, compiled)
+    except (ValueError, zlib_ng.error) as error:
         raise IntegrityError(f"{where} {place[0]}", got=str(error), allowed="data as written", do=_DO) from None
 
 

@@ -245,14 +245,16 @@ class Recording:
         IntegrityError
             If a push is damaged; names well and push.
         """
+        return self._pushes(well, start, self.push_count(well) if stop is None else stop)
+
+    def _pushes(self, well: str, start: int, stop: int, compiled: bool = False) -> NDArray[Any]:
         view = self._view(well)
-        stop = view.pushes if stop is None else stop
         if not 0 <= start <= stop <= view.pushes:
             raise UsageError(
                 f"pushes of well {well}", got=f"{start} to {stop}", allowed=f"a range within 0 to {view.pushes}"
             )
         with self._reading():
-            rows = view.rows(view.kind, start, stop)
+            rows = view.rows(view.kind, start, stop, compiled)
         if rows.dtype.kind == "f" and not np.isfinite(rows).all():
             k = start + int(np.argmax(~np.isfinite(rows.reshape(len(rows), -1)).all(axis=1)))
             raise RecordingError(f"{self.path}: well {well}, push {k}", got="NaN or infinity", allowed="finite numbers")
@@ -262,9 +264,14 @@ class Recording:
         """Pushes of a well in order, `pushes_per_block` at a time (fewer in the last); units as in :meth:`read`."""
         if pushes_per_block < 1:
             raise UsageError("pushes_per_block", got=pushes_per_block, allowed="1 or more")
+        from stanch.recording.identity import push_digest
+
         count = self.push_count(well)
         for start in range(0, count, pushes_per_block):
-            yield self.read(well, start, min(start + pushes_per_block, count))
+            rows = self._pushes(well, start, min(start + pushes_per_block, count), compiled=True)
+            # While the bytes are at hand: the identity would have to read them again.
+            self._digests.update({(well, start + i): push_digest(row) for i, row in enumerate(rows)})
+            yield rows
 
     def push_digests(self, well: str) -> list[bytes]:
         """SHA-256 of every committed push; those read before are not read again."""

@@ -119,6 +119,6 @@ class WellView:
         info = dataset.id.get_chunk_info_by_coord((self.pushes - 1, *(0 for _ in self.shape)))
         return 0 if info.byte_offset is None else int(info.byte_offset) + int(info.size)
 
-    def rows(self, name: str, start: int, stop: int) -> NDArray[Any]:
+    def rows(self, name: str, start: int, stop: int, compiled: bool = False) -> NDArray[Any]:
         """Entries of one of the well's datasets, as stored [-], checksum verified."""
-        return read_rows(self._group[name], start, stop, f"{self.name}: {name}, push")
+        return read_rows(self._group[name], start, stop, f"{self.name}: {name}, push", compiled)
