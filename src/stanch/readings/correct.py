@@ -109,12 +109,10 @@ def recentred_top(samples: Floats, seen: float, central: Floats, resampled: Floa
     bias = float(np.mean(resampled.max(axis=1)) - central.max())
     flat = seen - float(central.max()) + level_top(central, resampled - resampled.mean(axis=0))
     peaked = seen - bias
-    sd = float(samples.std())
-    stretch = np.sqrt(1.0 + (bias / sd) ** 2) if sd > 0 else 1.0
     order = np.argsort(samples, kind="stable")
     away = samples[order] - np.median(samples)
     rank = (np.arange(samples.size) + 0.5) / samples.size
     away = np.where(rank < 0.5, np.minimum(away, -away[::-1]), away)
     out = np.empty(samples.size)
-    out[order] = stretch * away + flat + (peaked - flat) * rank
+    out[order] = away + flat + (peaked - flat) * rank
     return out
