@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 __all__ = ["fletcher32", "unshuffle2"]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def fletcher32(data: NDArray[np.uint8]) -> int:
+@njit(cache=True, nogil=True)
+def fletcher32(data: NDArray[np.uint8]) -> np.uint64:
     """Checksum of HDF5's Fletcher filter; see :func:`stanch.recording.chunks.fletcher32`."""
     first = np.uint64(0)
     second = np.uint64(0)
@@ -35,7 +35,7 @@ def fletcher32(data: NDArray[np.uint8]) -> int:
     return (second << np.uint64(16)) | first
 
 
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@njit(cache=True, nogil=True)
 def unshuffle2(data: NDArray[np.uint8], out: NDArray[np.uint16]) -> None:
     """Undo the shuffle of two-byte elements, little-endian."""
     count = out.size

@@ -20,6 +20,7 @@ from stanch.errors import IntegrityError
 __all__ = ["fletcher32", "read_rows", "unshuffle"]
 
 _DEFLATE, _SHUFFLE, _FLETCHER = h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32
+_StreamError: Any = zlib_ng.error
 _DO = "Run recover to save what is undamaged."
 MAX_PUSH_BYTES = 1 << 28
 
@@ -218,7 +219,7 @@ def _read_chunk(
     used = [code for i, code in enumerate(codes) if not mask >> i & 1] if mask else codes
     try:
         decode(raw, used, out, itemsize, compiled)
-    except (ValueError, zlib_ng.error) as error:
+    except (ValueError, _StreamError) as error:
         raise IntegrityError(f"{where} {place[0]}", got=str(error), allowed="data as written", do=_DO) from None
 
 
