@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import os
-import secrets
 import sys
+import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 from stanch.errors import OutputExistsError, UsageError
 
-__all__ = ["cache_folder", "check_output", "replacing"]
+__all__ = ["cache_folder", "check_output", "publish", "replacing", "sibling"]
 
 
 def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
@@ -37,7 +37,7 @@ def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
     """
     target = Path(path)
     if target.is_dir():
-        raise UsageError(f"output {target}", got="a folder", allowed="a file name", do="Name a file in it.")
+        raise UsageError(f"output {target}", got="a directory", allowed="a file name", do="Name a file in it.")
     if not target.parent.is_dir():
         raise UsageError(
             f"output {target}",
@@ -46,10 +46,50 @@ def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
             do="Make the folder first.",
         )
     if target.exists() and not overwrite:
-        raise OutputExistsError(
-            f"output {target}", got="an existing file", allowed="a new file name", do="Add --overwrite to replace it."
-        )
+        raise _exists(target)
     return target
+
+
+def sibling(target: Path) -> Path:
+    """A new, empty file in the folder of `target`, with the rights a new file has.
+
+    Raises
+    ------
+    UsageError
+        If the folder cannot be written to.
+    """
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=".part", dir=target.parent)
+    except OSError as error:
+        got = error.strerror or str(error)
+        raise UsageError(f"output {target}", got=got, allowed="a folder that can be written to") from None
+    os.close(handle)
+    mask = os.umask(0o022)
+    os.umask(mask)
+    os.chmod(name, 0o666 & ~mask)
+    return Path(name)
+
+
+def publish(part: Path, target: Path, overwrite: bool) -> None:
+    """Give a whole file its name; without `overwrite` a file that appeared meanwhile stays.
+
+    Raises
+    ------
+    OutputExistsError
+        If there is one.
+    """
+    if overwrite:
+        os.replace(part, target)
+        return
+    try:
+        os.link(part, target)
+    except FileExistsError:
+        raise _exists(target) from None
+    except OSError:
+        # Some file systems know no hard links.
+        os.replace(part, target)
+        return
+    part.unlink()
 
 
 @contextmanager
@@ -69,13 +109,18 @@ def replacing(path: str | os.PathLike[str], *, overwrite: bool = False) -> Itera
         The temporary name to write to.
     """
     target = check_output(path, overwrite=overwrite)
-    beside = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    part = sibling(target)
     try:
-        yield beside
-        os.replace(beside, target)
+        yield part
+        publish(part, target, overwrite)
     finally:
-        with suppress(OSError):
-            beside.unlink()
+        part.unlink(missing_ok=True)
+
+
+def _exists(target: Path) -> OutputExistsError:
+    return OutputExistsError(
+        f"output {target}", got="an existing file", allowed="a new file name", do="Add --overwrite to replace it."
+    )
 
 
 def cache_folder() -> Path:

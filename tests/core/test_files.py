@@ -34,7 +34,7 @@ def test_existing_outputs_and_missing_folders_are_refused(tmp_path: Path) -> Non
         pass
     with pytest.raises(UsageError, match="Make the folder"), replacing(tmp_path / "no" / "out.txt"):
         pass
-    with pytest.raises(UsageError, match="a folder"), replacing(tmp_path):
+    with pytest.raises(UsageError, match="a directory"), replacing(tmp_path):
         pass
 
 

@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import DocumentError, InputError, RecordingError, UnitError
+from stanch.files import replacing
 from stanch.quantities import unit
 from stanch.recording.layout import WellLayout
 from stanch.recording.maps import MapDocument, WellMap, load_map, parse_map
-from stanch.recording.outputs import beside
 from stanch.recording.source import Source, open_source
 from stanch.recording.start import create
 
@@ -63,7 +63,7 @@ def convert(
     target = Path(out)
     document = parse_map(map) if isinstance(map, Mapping) else load_map(map)
     base = Path.cwd() if isinstance(map, Mapping) else Path(map).parent
-    with beside(target, overwrite) as part:
+    with replacing(target, overwrite=overwrite) as part:
         assay = _assay(document, base)
         opened = open_source(source)
         wells = [_read_well(opened, document, entry) for entry in document.wells]

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stanch.errors import IntegrityError, NothingReadableError, RecordingError, UsageError
+from stanch.files import check_output, replacing
 from stanch.recording.layout import COLUMNS, WellLayout
-from stanch.recording.outputs import beside, check_target
 from stanch.recording.reader import Recording, open_damaged, open_recording
 from stanch.recording.start import create
 from stanch.recording.writer import Writer
@@ -121,10 +121,10 @@ def recover(path: str | os.PathLike[str], out: str | os.PathLike[str], overwrite
         If not even the description of the recording can be read.
     """
     source, target = Path(path), Path(out)
-    check_target(target, overwrite)
+    check_output(target, overwrite=overwrite)
     if target.exists() and source.exists() and target.samefile(source):
         raise UsageError(f"output {target}", got="the recording itself", allowed="another name")
-    with _opened(source) as (recording, cut), beside(target, overwrite) as part:
+    with _opened(source) as (recording, cut), replacing(target, overwrite=overwrite) as part:
         with _start(recording, part) as writer:
             wells = tuple(_copy_well(recording, writer, well.name) for well in recording.wells)
             log_lost = _copy_logs(recording, writer)

@@ -11,6 +11,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from stanch.files import check_output, publish, sibling
 from stanch.recording.checks import check_wells
 from stanch.recording.layout import (
     COLUMNS,
@@ -24,7 +25,6 @@ from stanch.recording.layout import (
     well_group,
     write_record,
 )
-from stanch.recording.outputs import check_target, publish, sibling
 from stanch.recording.records import Acquisition, Geometry, SampleFacts
 from stanch.recording.times import utc_text
 from stanch.recording.writer import Writer
@@ -92,7 +92,7 @@ def create(
         If something stated cannot be recorded.
     """
     target = Path(path)
-    check_target(target, overwrite)
+    check_output(target, overwrite=overwrite)
     check_wells(wells, acquisition)
     head = {
         "instrument": None if instrument is None else clean_text(instrument, "instrument"),

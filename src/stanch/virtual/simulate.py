@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from stanch.errors import DocumentError
+from stanch.files import check_output, publish, sibling
 from stanch.recording.container import WellLayout, Writer, create
-from stanch.recording.outputs import check_target, publish, sibling
 from stanch.recording.records import SampleFacts, Well
 from stanch.virtual import faults as fault_kinds
 from stanch.virtual.instrument import PushTruth, VirtualWell
@@ -72,7 +72,7 @@ def simulate(
     truth_target = None if truth is None else Path(truth)
     for path in (target, truth_target):
         if path is not None:
-            check_target(path, overwrite)
+            check_output(path, overwrite=overwrite)
     assay = _assay_text(scenario)
     part = sibling(target)
     truth_part = None if truth_target is None else sibling(truth_target)
