@@ -41,7 +41,7 @@ def check_output(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
     if not target.parent.is_dir():
         raise UsageError(
             f"output {target}",
-            got=f"no folder {target.parent}",
+            got="no such folder",
             allowed="an existing folder",
             do="Make the folder first.",
         )
