@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["level_top", "recentred", "recentred_top"]
+__all__ = ["level_top", "reached_down", "recentred", "recentred_top"]
 
 Floats = NDArray[np.float64]
 
@@ -81,7 +81,9 @@ def level_top(central: Floats, errors: Floats, *, rounds: int = 14) -> float:
     return 0.5 * (low + high)
 
 
-def recentred_top(samples: Floats, seen: float, central: Floats, resampled: Floats) -> Floats:
+def recentred_top(
+    samples: Floats, seen: float, central: Floats, resampled: Floats, *, stretched: bool = False
+) -> Floats:
     """Samples of a highest value, allowed for a top that is flat.
 
     On a flat top the bootstrap of ``recentred`` corrects only part of the bias, because the central curve already
@@ -100,6 +102,8 @@ def recentred_top(samples: Floats, seen: float, central: Floats, resampled: Floa
         Central curve, on a grid that may be coarser [unit].
     resampled : ndarray, shape (resample, window)
         The same of the re-estimated curves [unit].
+    stretched : bool
+        Whether the doubt about the correction stretches the samples, as in ``recentred``.
 
     Returns
     -------
@@ -109,10 +113,30 @@ def recentred_top(samples: Floats, seen: float, central: Floats, resampled: Floa
     bias = float(np.mean(resampled.max(axis=1)) - central.max())
     flat = seen - float(central.max()) + level_top(central, resampled - resampled.mean(axis=0))
     peaked = seen - bias
+    rank = np.empty(samples.size)
+    rank[np.argsort(samples, kind="stable")] = (np.arange(samples.size) + 0.5) / samples.size
+    sd = float(samples.std())
+    stretch = np.sqrt(1.0 + (bias / sd) ** 2) if stretched and sd > 0 else 1.0
+    return np.asarray(stretch * (reached_down(samples) - np.median(samples)) + flat + (peaked - flat) * rank)
+
+
+def reached_down(samples: Floats) -> Floats:
+    """Samples whose lower half reaches at least as far below the median as the upper half reaches above it.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (path,)
+        Finite [unit].
+
+    Returns
+    -------
+    ndarray, shape (path,)
+        In the same order of size [unit].
+    """
     order = np.argsort(samples, kind="stable")
-    away = samples[order] - np.median(samples)
-    rank = (np.arange(samples.size) + 0.5) / samples.size
-    away = np.where(rank < 0.5, np.minimum(away, -away[::-1]), away)
+    middle = float(np.median(samples))
+    away = samples[order] - middle
+    lower = np.arange(samples.size) < samples.size // 2
     out = np.empty(samples.size)
-    out[order] = away + flat + (peaked - flat) * rank
+    out[order] = middle + np.where(lower, np.minimum(away, -away[::-1]), away)
     return out

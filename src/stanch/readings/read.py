@@ -12,7 +12,7 @@ from stanch.curve.records import Curve
 from stanch.estimate import Estimate, Status
 from stanch.mechanics.records import LOG_OFFSET
 from stanch.readings import functionals
-from stanch.readings.correct import recentred, recentred_top
+from stanch.readings.correct import reached_down, recentred, recentred_top
 from stanch.readings.definitions import Definitions
 from stanch.readings.records import Reading, WellReadings
 
@@ -199,7 +199,7 @@ def _top(paths: _Paths, raw: Floats) -> Floats:
     central = np.log(functionals.running_mean(paths.time, paths.centre, every=4)[0] + LOG_OFFSET)
     again = np.log(functionals.running_mean(paths.time, paths.resampled, every=4) + LOG_OFFSET)
     seen = math.log(float(functionals.highest_mean(paths.time, paths.centre)[0][0]) + LOG_OFFSET)
-    moved = recentred_top(np.log(raw + LOG_OFFSET), seen, central, again)
+    moved = recentred_top(np.log(raw + LOG_OFFSET), seen, central, again, stretched=True)
     return np.asarray(np.maximum(np.exp(moved) - LOG_OFFSET, 0.0))
 
 
@@ -235,6 +235,9 @@ def _entry(paths: _Paths, plateau: Reading, reached: bool, settled: bool) -> Rea
 
     central = float(entry(paths.centre)[0])
     samples = recentred(entry(paths.samples), central, entry(paths.resampled)) + paths.jitter
+    if np.isfinite(samples).all():
+        # Too high a plateau makes a late entry, so the doubt reaches down as that of the plateau does.
+        samples = reached_down(samples)
     samples = np.where(np.isfinite(samples), np.clip(samples, paths.time[0], paths.end), samples)
     if not reached:
         low = float(np.maximum(np.quantile(samples, 0.025, method="nearest"), paths.time[0]))
