@@ -26,11 +26,11 @@ class Unit:
     kind : str
         The dimension it measures.
     scale : float
-        SI units in one of this unit.
+        SI units in one of this unit [-].
     ucum : str
         Its UCUM code (case-sensitive form).
     offset : float
-        Added after scaling (degrees Celsius only).
+        Added after scaling, degrees Celsius only [K].
     """
 
     text: str
@@ -141,7 +141,7 @@ def parse_quantity(text: object, kind: str, where: str) -> float:
     Returns
     -------
     float
-        The value in SI units.
+        The value [SI unit].
 
     Raises
     ------
@@ -199,7 +199,7 @@ class Quantity:
 
     @property
     def scale(self) -> float:
-        """SI units in one surface unit."""
+        """SI units in one surface unit [-]."""
         return UNITS[self.unit].scale
 
     @property

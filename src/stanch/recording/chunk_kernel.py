@@ -37,7 +37,7 @@ def fletcher32(data: NDArray[np.uint8]) -> np.uint64:
 
 @njit(cache=True, nogil=True)
 def unshuffle2(data: NDArray[np.uint8], out: NDArray[np.uint16]) -> None:
-    """Undo the shuffle of two-byte elements, little-endian."""
+    """Undo the shuffle of two-byte elements, little-endian; see :func:`stanch.recording.chunks.unshuffle`."""
     count = out.size
     for i in range(count):
         out[i] = np.uint16(data[i]) | (np.uint16(data[count + i]) << np.uint16(8))

@@ -9,7 +9,7 @@ from stanch.estimate import Estimate
 from stanch.findings.records import Finding, QualitySign
 from stanch.pipeline import Result, WellResult
 from stanch.readings.records import Contrast, Reading
-from stanch.report.surface import CAUTIONS, contrast_surface, label, reading_surface
+from stanch.report.surface import CAUTIONS, beside, contrast_surface, label, reading_surface
 
 __all__ = ["SCHEMA", "as_dict", "dumps"]
 
@@ -88,8 +88,11 @@ def _well(one: WellResult) -> dict[str, Any]:
 
 
 def _contrast(one: Contrast) -> dict[str, Any]:
+    spare = {c.name: contrast_surface(c).as_dict() for c in beside(one)[1:]}
     return {
         **_numbers(one.name, one.name, contrast_surface(one)),
+        "uncorrected": spare.get(f"{one.name}, uncorrected"),
+        "difference_instead": spare.get(f"{one.name}, difference instead"),
         "kind": one.kind,
         "reading": one.key,
         "base": one.base,

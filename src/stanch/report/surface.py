@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from stanch.echo.records import PushFlag
 from stanch.estimate import Estimate
 from stanch.quantities import QUANTITIES, UNITS
 from stanch.readings.records import Contrast, Reading
 
-__all__ = ["CAUTIONS", "contrast_surface", "flag_words", "label", "printable", "reading_surface"]
+__all__ = ["CAUTIONS", "beside", "contrast_surface", "flag_words", "label", "printable", "reading_surface"]
 
 CAUTIONS = (
     "For research and assay development. Not a medical device.",
@@ -34,6 +36,27 @@ def contrast_surface(contrast: Contrast) -> Estimate:
     if contrast.kind == "ratio":
         return _scaled(contrast.estimate, "1")
     return _scaled(contrast.estimate, QUANTITIES[contrast.key].unit if contrast.key in QUANTITIES else None)
+
+
+def beside(contrast: Contrast) -> tuple[Contrast, ...]:
+    """A contrast and what stands beside it: the number before the block correction, or the difference offered.
+
+    Parameters
+    ----------
+    contrast : Contrast
+
+    Returns
+    -------
+    tuple of Contrast
+        The contrast first.
+    """
+    rows = [contrast]
+    if contrast.raw is not None:
+        rows.append(replace(contrast, name=f"{contrast.name}, uncorrected", estimate=contrast.raw, raw=None))
+    if contrast.offered is not None:
+        name = f"{contrast.name}, difference instead"
+        rows.append(replace(contrast, name=name, kind="difference", estimate=contrast.offered, offered=None))
+    return tuple(rows)
 
 
 def _scaled(estimate: Estimate, unit: str | None) -> Estimate:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 
 from stanch.estimate import Estimate
 from stanch.pipeline import Result, WellResult
-from stanch.report.surface import contrast_surface, flag_words, label, reading_surface
+from stanch.report.surface import beside, contrast_surface, flag_words, label, reading_surface
 
 __all__ = ["CONTRAST_COLUMNS", "CURVE_COLUMNS", "PUSH_COLUMNS", "READING_COLUMNS", "tables"]
 
@@ -64,7 +64,8 @@ def tables(result: Result) -> dict[str, str]:
     )
     contrasts = (
         (c.name, c.kind, c.key, c.base, c.other, *_cells(contrast_surface(c)), " ".join(c.warnings))
-        for c in result.contrasts
+        for one in result.contrasts
+        for c in beside(one)
     )
     return {
         "pushes.csv": _csv(PUSH_COLUMNS, (row for one in result.wells for row in _pushes(one))),

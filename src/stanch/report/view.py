@@ -18,7 +18,7 @@ from stanch.pipeline import Result, WellResult
 from stanch.quantities import UNITS
 from stanch.readings.records import Contrast, Reading
 from stanch.report.numbers import NumberView, number, percent
-from stanch.report.surface import CAUTIONS, contrast_surface, flag_words, label, reading_surface
+from stanch.report.surface import CAUTIONS, beside, contrast_surface, flag_words, label, reading_surface
 
 if TYPE_CHECKING:
     from stanch.readings.assay_records import AssayDocument, Limit
@@ -173,7 +173,7 @@ def view(result: Result) -> ReportView:
         unapproved=unapproved,
         findings=tuple(_finding(f) for f in result.findings),
         limits=_limits(result, assay),
-        contrasts=tuple(_contrast(c) for c in result.contrasts),
+        contrasts=tuple(_contrast(c) for one in result.contrasts for c in beside(one)),
         wells=tuple(_well(w) for w in result.wells),
         quality=tuple(_sign(s) for s in result.quality),
         not_assessed=result.not_assessed,
