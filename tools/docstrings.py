@@ -18,7 +18,7 @@ from stanch.quantities import UNITS
 SECTIONS = ("Parameters", "Returns", "Yields", "Raises", "Notes", "Examples", "References")
 
 # Words that stand where a unit does: none, that of another argument, that of a file, counts of the digitiser.
-WORDS = {"-", "unit", "SI unit", "as stored", "counts", "squared counts"}
+WORDS = {"-", "unit", "SI unit", "as stored", "counts", "samples", "standard deviations", "squared counts"}
 ATOMS = {
     *("m", "cm", "mm", "um", "s", "ms", "us", "ns", "min", "h", "Hz", "kHz", "MHz", "Pa", "kPa", "N", "kN", "kg", "g"),
     *("K", "W", "J", "L", "mL", "uL", "mol", "Np", "dB", "rad", "deg", "1", "counts", "IU", "%"),

@@ -103,7 +103,7 @@ ONE_FAULT: list[tuple[str, Any, str]] = [
     ("acquisition.sampling_rate", 40, "acquisition.sampling_rate: got 40; allowed: text with a unit of frequency"),
     ("acquisition.sound_speed", "1575 Pa", "acquisition.sound_speed: got 1575 Pa; allowed: a unit of speed"),
     ("acquisition.density", "fast m/s", "acquisition.density: got fast m/s; allowed: a number and a unit of density"),
-    ("acquisition.density", None, "acquisition.density: got nothing; it is required with echo or displacement"),
+    ("acquisition.sound_speed", None, "acquisition.sound_speed: got nothing; it is required with echo or displacement"),
     ("acquisition.frames_before_push", 0, "acquisition.frames_before_push: got 0; allowed: 1 or more"),
     ("acquisition.frames_before_push", "2", "acquisition.frames_before_push: got '2'; input should be a valid integer"),
     ("acquisition.centre_frequency", "30 MHz", "acquisition.sampling_rate: got 40000000.0; allowed: at least twice"),
@@ -213,3 +213,13 @@ def test_a_missing_map(tmp_path: Path) -> None:
         load_map(tmp_path / "m.toml")
     with pytest.raises(DocumentError, match="got Is a directory"):
         load_map(tmp_path)
+
+
+def test_a_density_that_is_left_out_follows_the_haematocrit() -> None:
+    document = changed("acquisition.density", None)
+    document["recording"]["haematocrit"] = "45 %"
+    acquisition = parse_map(document).acquisition
+    assert acquisition is not None
+    assert acquisition.density == pytest.approx(1057.4, rel=1e-12)
+    del document["recording"]["haematocrit"]
+    assert problems(document) == ["acquisition.density: got nothing; it is required with echo or displacement"]

@@ -19,8 +19,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ValidationError
 
 from stanch.errors import DocumentError, StanchError
-from stanch.recording.map_tables import AcquisitionTable, Faults, GeometryTable, MapTable, WellTable, said
-from stanch.recording.records import Acquisition, Additive, Geometry, SampleFacts, Well
+from stanch.recording.map_tables import Faults, GeometryTable, MapTable, WellTable, said
+from stanch.recording.records import Acquisition, Additive, Geometry, SampleFacts, Well, blood_density
 
 __all__ = ["MAP_SCHEMA", "MapDocument", "WellMap", "load_map", "parse_map"]
 
@@ -191,7 +191,7 @@ def _build(table: MapTable, where: str) -> MapDocument:
     problems += [f"well[{i}].name: got {n}; two wells have this name" for i, n in enumerate(names) if n in names[:i]]
     acquisition = None
     if any(entry.echo or entry.displacement for entry in table.well):
-        acquisition = _acquisition(table.acquisition, problems, attempt)
+        acquisition = _acquisition(table, problems, attempt)
     problems += _time_problems(table)
     if problems:
         raise DocumentError(where, problems=problems)
@@ -202,8 +202,11 @@ def _geometry(table: GeometryTable | None) -> Geometry | None:
     return None if table is None else Geometry(**table.model_dump())
 
 
-def _acquisition(table: AcquisitionTable, problems: list[str], attempt: Callable[..., Any]) -> Acquisition | None:
-    values = table.model_dump(exclude={"frame_interval", "frame_times", "push_time"})
+def _acquisition(table: MapTable, problems: list[str], attempt: Callable[..., Any]) -> Acquisition | None:
+    values = table.acquisition.model_dump(exclude={"frame_interval", "frame_times", "push_time"})
+    haematocrit = table.recording.haematocrit
+    if values["density"] is None and haematocrit is not None:
+        values["density"] = blood_density(haematocrit)
     required = [key for key in values if key not in ("echo_form", "demodulation_frequency")]
     missing = [key for key in required if values[key] is None]
     problems += [f"acquisition.{key}: got nothing; it is required with echo or displacement" for key in missing]

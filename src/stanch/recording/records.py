@@ -11,10 +11,42 @@ from typing import Literal
 
 from stanch.errors import InputError
 
-__all__ = ["Acquisition", "Additive", "Geometry", "SampleFacts", "SignalKind", "Well"]
+__all__ = ["Acquisition", "Additive", "Geometry", "SampleFacts", "SignalKind", "Well", "blood_density"]
 
 SignalKind = Literal["echo", "displacement", "modulus"]
 ROLES = ("patient", "control", "gel", "blank", "exercise")
+
+
+def blood_density(haematocrit: float) -> float:
+    """Density of whole blood.
+
+    Parameters
+    ----------
+    haematocrit : float
+        Volume fraction of red cells [-].
+
+    Returns
+    -------
+    float
+        1025 (1 - H) + 1097 H [kg/m^3].
+
+    Raises
+    ------
+    InputError
+        If the fraction is not between 0 and 1.
+
+    Notes
+    -----
+    Mixture of plasma at 1025 kg/m^3 and red cells at 1097 kg/m^3 (handbook values, from memory).
+
+    Examples
+    --------
+    >>> round(blood_density(0.45), 1)
+    1057.4
+    """
+    if not 0 <= haematocrit <= 1:
+        raise InputError("haematocrit", got=haematocrit, allowed="a fraction from 0 to 1")
+    return 1025.0 * (1.0 - haematocrit) + 1097.0 * haematocrit
 
 
 def _positive(record: object, *names: str) -> None:
