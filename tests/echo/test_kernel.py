@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields, replace
+from threading import Barrier
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from stanch.echo import kernel
+from stanch.echo import kernel, receive
 from stanch.echo.autocorrelation import track_block
 from stanch.echo.demodulate import LAGS, demodulate, design_band
-from stanch.echo.frames import choose_gate
+from stanch.echo.frames import Tracked, choose_gate
 from stanch.echo.reference import track_push
 from stanch.recording.records import Acquisition, Geometry
 
@@ -67,3 +70,37 @@ def test_compiled_equals_numpy(peak: float, noise: float, reference: str, form: 
 
 def test_lags_of_both_agree() -> None:
     assert kernel.BEYOND == LAGS // 2
+
+
+def test_wells_in_two_threads_equal_one_after_the_other() -> None:
+    wells = [np.tile(echoes(seed, 30e-6, 0.1), (150, 1, 1)) for seed in (1, 2)]
+    band = design_band(ACQUISITION)
+    gate = choose_gate(256, band, ACQUISITION, GEOMETRY)
+    alone = [track_block(block, band, gate, ACQUISITION) for block in wells]
+    # Both begin at once; 300 pushes take some ten milliseconds, so that they overlap even on a busy machine.
+    start = Barrier(2)
+
+    def work(block: NDArray[np.int16]) -> list[Tracked]:
+        start.wait()
+        return [track_block(block, band, gate, ACQUISITION) for _ in range(4)]
+
+    with ThreadPoolExecutor(2) as pool:
+        together = list(pool.map(work, wells))
+    for one, several in zip(alone, together, strict=True):
+        for other in several:
+            for field in fields(Tracked):
+                assert np.array_equal(getattr(one, field.name), getattr(other, field.name)), field.name
+
+
+def test_threads_within_a_block_equal_one() -> None:
+    block = echoes(1, 30e-6, 0.1).repeat(5, axis=0)
+    band = design_band(ACQUISITION)
+    gate = choose_gate(256, band, ACQUISITION, GEOMETRY)
+    one, two = (track_block(block, band, gate, ACQUISITION, threads=threads) for threads in (1, 2))
+    assert np.array_equal(one.shift, two.shift)
+    assert np.array_equal(one.lags, two.lags)
+
+
+@pytest.mark.parametrize("compiled", [kernel.track_pushes, receive.receive])
+def test_compiled_code_releases_the_interpreter_lock(compiled: Any) -> None:
+    assert compiled.targetoptions["nogil"]

@@ -14,6 +14,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -147,57 +148,39 @@ def track_block(
     sets the step and neither the wrap nor the changing content of the gate biases the result. Where the first phase
     is large or the coherence drops, the neighbouring periods are tried and the most coherent one is taken.
     """
-    from stanch.echo.kernel import track_iq, track_rf
+    from stanch.echo.compiled import padded
+    from stanch.echo.kernel import track_pushes, window
+    from stanch.echo.receive import receive
 
-    samples = block.shape[2]
-    fs = acquisition.sampling_rate
-    window = gate.count + 2 * MARGIN
+    pushes, frames, samples = block.shape[:3]
+    rows = block.reshape(pushes, frames, -1)
+    parts = rows.shape[2] // samples
     first = gate.first - MARGIN * band.decimation
-    lines = -(-samples // band.decimation)
-    out = _empty(block.shape[0], block.shape[1], gate.count, lines)
-
-    def turn(start: int, count: int) -> NDArray[np.float32]:
-        angle = -2 * np.pi * band.offset * (start + band.decimation * np.arange(count)) / fs
-        return np.stack([np.cos(angle), np.sin(angle)]).astype(np.float32)
-
-    padding = (-band.taps.size) % 8
-    taps = np.concatenate([band.taps.conj(), np.zeros(padding, np.complex64)])
+    out = _empty(pushes, frames, gate.count, -(-samples // band.decimation))
+    tap_r, tap_i = _taps(band)
+    width = window(gate.count, MARGIN)
+    step = -2 * np.pi * band.offset / (band.rate * band.decimation)
+    turn = _turn(step, first, band.decimation, width)
+    turn_line = _turn(step, 0, band.decimation, out["line"].shape[2])
     carrier = 2 * np.pi * band.reference / band.rate
     clip = float(np.iinfo(block.dtype).max) if block.dtype.kind == "i" else float("inf")
-    run = track_rf if acquisition.echo_form == "rf" else track_iq
-    modes = {"auto": 0, "fixed": 1, "progressive": 2}
+    mode = {"auto": 0, "fixed": 1, "progressive": 2}[reference]
 
     def work(part: slice) -> None:
-        run(
-            block[part],
-            acquisition.frames_before_push,
-            np.ascontiguousarray(taps.real),
-            np.ascontiguousarray(taps.imag),
-            band.taps.size // 2,
-            band.decimation,
-            turn(first, window),
-            first,
-            MARGIN,
-            gate.count,
-            carrier,
-            band.table,
-            MARGIN - LAGS - 1,
-            modes[reference],
-            change_over,
-            clip,
-            turn(0, lines),
-            out["shift"][part],
-            out["with_reference"][part],
-            out["with_previous"][part],
-            out["lags"][part],
-            out["reference"][part],
-            out["centre"][part],
+        part_rows, signs = rows[part], out["signs"][part]
+        z = np.empty((*signs.shape, 2, width), np.float32)
+        receive(
+            part_rows, parts, acquisition.frames_before_push, tap_r, tap_i, band.taps.size // 2, band.decimation,
+            turn, first, turn_line, clip, z, signs, out["line"][part],
+        )  # fmt: skip
+        track_pushes(
+            z, acquisition.frames_before_push, MARGIN, gate.count, padded(gate.count), carrier, band.table,
+            MARGIN - LAGS - 1, mode, change_over, signs, out["shift"][part], out["with_reference"][part],
+            out["with_previous"][part], out["lags"][part], out["reference"][part], out["centre"][part],
             out["used"][part],
-            out["signs"][part],
-            out["line"][part],
-        )
+        )  # fmt: skip
 
-    spread(work, block.shape[0], threads)
+    spread(work, pushes, threads)
     used = out["used"]
     inside = slice(LAGS // 2, LAGS // 2 + gate.count)
     return Tracked(
@@ -213,6 +196,21 @@ def track_block(
         signs=out["signs"],
         line=_complex(out["line"]),
     )
+
+
+def _taps(band: Band) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Taps to correlate with, filled up to a multiple of four."""
+    taps = np.concatenate([band.taps.conj(), np.zeros(-band.taps.size % 4, np.complex64)])
+    return np.ascontiguousarray(taps.real), np.ascontiguousarray(taps.imag)
+
+
+@lru_cache(maxsize=16)
+def _turn(step: float, start: int, decimation: int, count: int) -> NDArray[np.float32]:
+    """Cosine and sine of `step` [rad] per input sample, `count` times from `start` on."""
+    angle = step * (start + decimation * np.arange(count))
+    turn = np.stack([np.cos(angle), np.sin(angle)]).astype(np.float32)
+    turn.flags.writeable = False
+    return turn
 
 
 def spread(work: Callable[[slice], None], pushes: int, threads: int) -> None:

@@ -1,195 +1,163 @@
-"""Compiled demodulation and phase tracking of a block of pushes; equal to the NumPy path in ``autocorrelation``.
+"""Compiled phase tracking of pushes in the baseband; equal to the NumPy path in ``reference``.
 
 Importing this module imports numba, so it is imported only when a recording is tracked.
+
+Notes
+-----
+A *line* here is an array of four rows: real and imaginary part of the gate with `BEYOND` samples more at either end,
+then those of the gate alone, from its first sample on and with zeros after its last.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any
 
 import numpy as np
-from numba import njit
 
+from stanch.echo.compiled import entry, helper, padded
 from stanch.echo.demodulate import LAGS
 
-__all__ = ["track_iq", "track_rf"]
+__all__ = ["BEYOND", "track_pushes", "window"]
 
 BEYOND = LAGS // 2
 """Samples kept beyond either end of the gate, for the lags."""
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+def window(count: int, margin: int) -> int:
+    """Baseband samples that `track_pushes` reads of each frame.
+
+    Parameters
+    ----------
+    count : int
+        Samples in the gate.
+    margin : int
+        Samples before it.
+
+    Returns
+    -------
+    int
+        [-].
+    """
+    return padded(padded(count) + 2 * margin)
 
 
-def _jit(function: _Function) -> _Function:
-    """Compile; sums may be reordered, NaN and infinity keep their meaning."""
-    compiled: Any = njit(cache=True, nogil=True, fastmath={"reassoc", "contract", "nsz"})(function)
-    return cast(_Function, compiled)
-
-
-def _strict(function: _Function) -> _Function:
-    """Compile without reordering."""
-    compiled: Any = njit(cache=True, nogil=True)(function)
-    return cast(_Function, compiled)
-
-
-@_strict
-def _frame_signs(line: Any, previous: Any, clip: float) -> int:
-    """Signs of one raw line: 1 saturated, 2 constant, 4 repeated, 8 not finite."""
-    size = line.size
-    low = line[0]
-    high = line[0]
-    total = 0.0
-    for i in range(size):
-        x = line[i]
-        total += x
-        low = min(low, x)
-        high = max(high, x)
-    signs = 0
-    if not math.isfinite(total):
-        return 8
-    if low == high:
-        return 2
-    touched = 0
-    if high >= clip or -low >= clip:
-        for i in range(size):
-            if line[i] >= clip or -line[i] >= clip:
-                touched += 1
-        if touched >= 4:
-            signs |= 1
-    if previous.size == size:
-        same = True
-        for i in range(size):
-            if line[i] != previous[i]:
-                same = False
-                break
-        if same:
-            signs |= 4
-    return signs
-
-
-@_jit
-def _largest(push: Any) -> float:
-    largest = 0.0
-    flat = push.ravel()
-    for i in range(flat.size):
-        x = flat[i] if flat[i] >= 0 else -flat[i]
-        largest = max(largest, float(x))
-    return largest
-
-
-@_jit
-def _filter_rf(line: Any, buffer: Any, tap_r: Any, tap_i: Any, decimation: int, turn: Any, out: Any) -> None:
-    """`buffer` is the line in float32 between zeros; out[0] real, out[1] imaginary."""
-    taps = tap_r.size
-    for j in range(out.shape[1]):
-        at = j * decimation
-        real = np.float32(0.0)
-        imag = np.float32(0.0)
-        for t in range(taps):
-            x = buffer[at + t]
-            real += x * tap_r[t]
-            imag += x * tap_i[t]
-        out[0, j] = real * turn[0, j] - imag * turn[1, j]
-        out[1, j] = real * turn[1, j] + imag * turn[0, j]
-
-
-@_jit
-def _filter_iq(buffer: Any, tap_r: Any, tap_i: Any, decimation: int, turn: Any, out: Any) -> None:
-    taps = tap_r.size
-    for j in range(out.shape[1]):
-        at = j * decimation
-        real = np.float32(0.0)
-        imag = np.float32(0.0)
-        for t in range(taps):
-            xr = buffer[0, at + t]
-            xi = buffer[1, at + t]
-            real += xr * tap_r[t] - xi * tap_i[t]
-            imag += xr * tap_i[t] + xi * tap_r[t]
-        out[0, j] = real * turn[0, j] - imag * turn[1, j]
-        out[1, j] = real * turn[1, j] + imag * turn[0, j]
-
-
-@_jit
-def _load(line: Any, first: int, buffer: Any) -> None:
-    """Copy samples first ... of `line` into `buffer`, zero outside the line."""
-    size = line.size
-    for i in range(buffer.size):
-        at = first + i
-        buffer[i] = np.float32(line[at]) if 0 <= at < size else np.float32(0.0)
-
-
-@_jit
-def _interpolate(frame: Any, at: int, tap: Any, turn: float, out: Any) -> None:
-    """out[m] = frame at (at + m - BEYOND + fraction), turned by `turn`."""
-    half = tap.size // 2
-    cosine = np.float32(math.cos(turn))
-    sine = np.float32(math.sin(turn))
-    for m in range(out.shape[1]):
-        real = np.float32(0.0)
-        imag = np.float32(0.0)
-        base = at + m - BEYOND - half
-        for k in range(tap.size):
-            real += tap[k] * frame[0, base + k]
-            imag += tap[k] * frame[1, base + k]
-        out[0, m] = real * cosine - imag * sine
-        out[1, m] = real * sine + imag * cosine
-
-
-@_jit
-def _cross(a: Any, first_a: int, b: Any, first_b: int, count: int) -> tuple[float, float]:
-    """Real and imaginary part of sum a conj(b) over `count` samples."""
+@helper
+def _sum(ar: Any, ai: Any, br: Any, bi: Any) -> tuple[float, float]:
+    """Real and imaginary part of sum a conj(b) over the length of a."""
     real = np.float32(0.0)
     imag = np.float32(0.0)
-    for m in range(count):
-        ar = a[0, first_a + m]
-        ai = a[1, first_a + m]
-        br = b[0, first_b + m]
-        bi = b[1, first_b + m]
-        real += ar * br + ai * bi
-        imag += ai * br - ar * bi
+    for m in range(ar.size):
+        real += ar[m] * br[m] + ai[m] * bi[m]
+        imag += ai[m] * br[m] - ar[m] * bi[m]
     return float(real), float(imag)
 
 
-@_jit
-def _lags(a: Any, frame: Any, at: int, out: Any) -> None:
-    """out[:, l] = sum_m a[BEYOND + m] conj(frame[at + m + l - half]), m in the gate."""
-    half = out.shape[1] // 2
-    for k in range(out.shape[1]):
-        real, imag = _cross(a, BEYOND, frame, at + k - half, a.shape[1] - 2 * BEYOND)
-        out[0, k] = real
-        out[1, k] = imag
+@helper
+def _cross(a: Any, b: Any, at: int) -> tuple[float, float]:
+    """Sum over the gate of line a times conj(b), b read from sample `at` of its first two rows on."""
+    size = a.shape[1] - 2 * BEYOND
+    return _sum(a[2, :size], a[3, :size], b[0, at : at + size], b[1, at : at + size])
 
 
-@_jit
-def _even_lags(a: Any, b: Any, out: Any) -> None:
-    """Mean of the lags with b and with a running beyond the gate: a line with itself gives Hermitian lags."""
-    half = out.shape[1] // 2
-    count = a.shape[1] - 2 * BEYOND
-    for k in range(out.shape[1]):
-        real, imag = _cross(a, BEYOND, b, BEYOND + k - half, count)
-        other_real, other_imag = _cross(a, BEYOND - k + half, b, BEYOND, count)
-        out[0, k] = 0.5 * (real + other_real)
-        out[1, k] = 0.5 * (imag + other_imag)
+@helper
+def _energy(a: Any) -> float:
+    size = a.shape[1] - 2 * BEYOND
+    real, _imag = _sum(a[2, :size], a[3, :size], a[2, :size], a[3, :size])
+    return real
 
 
-@_jit
+@helper
+def _copy(a: Any, out: Any) -> None:
+    """As much of `a` as `out` holds."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            out[i, j] = a[i, j]
+
+
+@helper
+def _fill_gate(a: Any, count: int) -> None:
+    """The last two rows of a line from its first two."""
+    for m in range(count):
+        a[2, m] = a[0, BEYOND + m]
+        a[3, m] = a[1, BEYOND + m]
+
+
+@helper
+def _lags(a: Any, b: Any, at: int, out: Any) -> None:
+    """out[:, l] = sum over the gate of a conj(b), b read from sample at + l - half on."""
+    for k in range(LAGS):
+        out[0, k], out[1, k] = _cross(a, b, at + k - BEYOND)
+
+
+@helper
+def _even_lags(a: Any, b: Any, count: int, out: Any) -> None:
+    """Mean of the lags with b and with a running beyond the gate: a line with itself gives Hermitian lags.
+
+    Both sums differ only in the products at the ends of the gate, so one of them and these are enough.
+    """
+    _lags(a, b, BEYOND, out)
+    for k in range(LAGS):
+        lag = k - BEYOND
+        sign = np.float32(0.5) if lag > 0 else np.float32(-0.5)
+        start = BEYOND - max(lag, 0)
+        for j in range(abs(lag)):
+            for end in range(2):
+                m = start + end * count + j
+                ar, ai, br, bi = a[0, m], a[1, m], b[0, m + lag], b[1, m + lag]
+                out[0, k] += sign * (ar * br + ai * bi)
+                out[1, k] += sign * (ai * br - ar * bi)
+                sign = -sign
+
+
+@helper
+def _interpolate(real: Any, imag: Any, tap: Any, turn: float, count: int, out: Any) -> None:
+    """Line read at a fraction of a sample, turned by `turn`; `real` and `imag` begin at the first sample needed."""
+    cosine = np.float32(math.cos(turn))
+    sine = np.float32(math.sin(turn))
+    out_r = out[0]
+    out_i = out[1]
+    for m in range(out_r.size):
+        r = np.float32(0.0)
+        i = np.float32(0.0)
+        for k in range(LAGS):
+            r += tap[k] * real[m + k]
+            i += tap[k] * imag[m + k]
+        out_r[m] = r * cosine - i * sine
+        out_i[m] = r * sine + i * cosine
+    _fill_gate(out, count)
+
+
+@helper
 def _tap_row(table: Any, fraction: float, tap: Any) -> None:
     """Interpolator taps at `fraction`, linear between rows of the table."""
     last = table.shape[0] - 1
     x = (fraction + 0.75) / 1.5 * last
     row = min(max(int(x), 0), last - 1)
     w = np.float32(x - row)
-    for k in range(tap.size):
+    for k in range(LAGS):
         tap[k] = (np.float32(1.0) - w) * table[row, k] + w * table[row + 1, k]
 
 
-@_jit
+@helper
+def _phase(work: Any, tap: Any, turn: float) -> float:
+    """Phase of the interpolated lag, turned by `turn`."""
+    real = 0.0
+    imag = 0.0
+    for k in range(LAGS):
+        real += tap[k] * work[0, k]
+        imag += tap[k] * work[1, k]
+    cosine = math.cos(turn)
+    sine = math.sin(turn)
+    return math.atan2(real * sine + imag * cosine, real * cosine - imag * sine)
+
+
+@helper
 def _solve(
     a: Any,
     frame: Any,
     gate: int,
+    count: int,
     guess: float,
     carrier: float,
     centre: float,
@@ -199,7 +167,7 @@ def _solve(
     tap: Any,
     out: Any,
 ) -> tuple[float, float, float, float]:
-    """Shift of `frame` against `a` nearest `guess` at which the cross-correlation has zero phase.
+    """Shift of `frame` against line `a` nearest `guess` at which the cross-correlation has zero phase.
 
     Returns shift [baseband samples], |R|^2, energy of the shifted frame and the first phase; zeros when out of reach.
     """
@@ -213,15 +181,7 @@ def _solve(
             base = math.floor(shift + 0.5)
             _lags(a, frame, gate + base, work)
         _tap_row(table, shift - base, tap)
-        real = 0.0
-        imag = 0.0
-        for k in range(tap.size):
-            real += tap[k] * work[0, k]
-            imag += tap[k] * work[1, k]
-        turn = -carrier * shift
-        cosine = math.cos(turn)
-        sine = math.sin(turn)
-        phase = math.atan2(real * sine + imag * cosine, real * cosine - imag * sine)
+        phase = _phase(work, tap, -carrier * shift)
         if step == 0:
             first = phase
         move = phase / (carrier + centre)
@@ -232,17 +192,19 @@ def _solve(
         return guess, 0.0, 0.0, first
     base = math.floor(shift + 0.5)
     _tap_row(table, shift - base, tap)
-    _interpolate(frame, gate + base, tap, carrier * shift, out)
-    energy = _energy(out)
-    real, imag = _cross(a, BEYOND, out, BEYOND, a.shape[1] - 2 * BEYOND)
-    return shift, real * real + imag * imag, energy, first
+    at = gate + base - 2 * BEYOND
+    _interpolate(frame[0, at:], frame[1, at:], tap, carrier * shift, count, out)
+    real, imag = _cross(a, out, BEYOND)
+    return shift, real * real + imag * imag, _energy(out), first
 
 
-@_jit
+@helper
 def _follow(
     a: Any,
+    energy_a: float,
     frame: Any,
     gate: int,
+    count: int,
     guess: float,
     usual: float,
     carrier: float,
@@ -255,59 +217,60 @@ def _follow(
     spare: Any,
 ) -> tuple[float, float]:
     """:func:`_solve`, trying the neighbouring periods where the first try looks wrong; shift and |coherence|^2."""
-    energy_a = _energy(a)
-    shift, power, energy, first = _solve(a, frame, gate, guess, carrier, centre, table, reach, work, tap, out)
-    best = power / (energy_a * energy) if energy > 0 else 0.0
-    if best < 0.8 * usual or abs(first) > 2.2:
-        period = 2.0 * math.pi / (carrier + centre)
-        start = shift
-        for step in range(-3, 4):
-            if step == 0:
-                continue
-            s, p, e, first = _solve(
-                a, frame, gate, start + step * period, carrier, centre, table, reach, work, tap, spare
-            )
-            c = p / (energy_a * e) if e > 0 else 0.0
-            if c > 1.02 * best:
-                best = c
-                shift = s
-                out[:, :] = spare
+    best = 0.0
+    start = guess
+    shift = guess
+    period = 2.0 * math.pi / (carrier + centre)
+    for attempt in range(7):
+        # The first try itself, then -3, -2, -1, 1, 2, 3 periods from where it ended.
+        away = 0.0 if attempt == 0 else (attempt - 4 if attempt < 4 else attempt - 3) * period
+        s, power, energy, first = _solve(
+            a, frame, gate, count, start + away, carrier, centre, table, reach, work, tap, spare
+        )
+        found = power / (energy_a * energy) if energy > 0 else 0.0
+        if attempt == 0 or found > 1.02 * best:
+            best = found
+            shift = s
+            _copy(spare, out)
+        if attempt == 0:
+            if best >= 0.8 * usual and abs(first) <= 2.2:
+                break
+            start = s
     return shift, best
 
 
-@_jit
-def _energy(a: Any) -> float:
-    real, _imag = _cross(a, BEYOND, a, BEYOND, a.shape[1] - 2 * BEYOND)
-    return real
-
-
-@_jit
-def _reference(z: Any, good: Any, before: int, gate: int, out: Any) -> int:
+@helper
+def _reference(frames: Any, signs: Any, before: int, gate: int, count: int, out: Any) -> int:
     """Mean of the good pre-push frames over the gate; how many there were."""
-    out[:, :] = 0.0
+    size = count + 2 * BEYOND
     used = 0
+    for m in range(size):
+        out[0, m] = 0.0
+        out[1, m] = 0.0
     for k in range(before):
-        if good[k]:
+        if signs[k] == 0:
             used += 1
-            for m in range(out.shape[1]):
-                out[0, m] += z[k, 0, gate - BEYOND + m]
-                out[1, m] += z[k, 1, gate - BEYOND + m]
-    if used > 0:
-        out /= np.float32(used)
+            for m in range(size):
+                out[0, m] += frames[k, 0, gate - BEYOND + m]
+                out[1, m] += frames[k, 1, gate - BEYOND + m]
+    for m in range(size):
+        out[0, m] /= max(used, 1)
+        out[1, m] /= max(used, 1)
+    _fill_gate(out, count)
     return used
 
 
-@_jit
-def _coherence(a: Any, b: Any) -> float:
-    real, imag = _cross(a, BEYOND, b, BEYOND, a.shape[1] - 2 * BEYOND)
-    energy = _energy(a) * _energy(b)
+@helper
+def _coherence(a: Any, energy_a: float, b: Any, energy_b: float) -> float:
+    real, imag = _cross(a, b, BEYOND)
+    energy = energy_a * energy_b
     return (real * real + imag * imag) / energy if energy > 0 else 0.0
 
 
-@_jit
+@helper
 def _track_push(
-    z: Any,
-    good: Any,
+    frames: Any,
+    signs: Any,
     before: int,
     gate: int,
     count: int,
@@ -316,176 +279,85 @@ def _track_push(
     reach: int,
     mode: int,
     limit: float,
+    lines: Any,
+    work: Any,
+    tap: Any,
     shift: Any,
     with_reference: Any,
     with_previous: Any,
     lags: Any,
-    reference: Any,
 ) -> tuple[float, int]:
-    """Track the frames z[frame, 2, sample] of one push; returns the local frequency and the mode used."""
-    frames = z.shape[0]
-    if _reference(z, good, before, gate, reference) == 0 or _energy(reference) <= 0.0:
+    """Track the frames[frame, 2, sample] of one push; returns the local frequency and the mode used."""
+    reference, now, last, spare = lines[0], lines[1], lines[2], lines[3]
+    used = _reference(frames, signs, before, gate, count, reference)
+    energy_reference = _energy(reference)
+    if used == 0 or energy_reference <= 0.0:
         return 0.0, -1
-    real, imag = _cross(reference, BEYOND + 1, reference, BEYOND, count - 1)
+    real, imag = _sum(
+        reference[2, 1:count], reference[3, 1:count], reference[2, : count - 1], reference[3, : count - 1]
+    )
     centre = min(max(math.atan2(imag, real), -0.5 * carrier), 0.5 * carrier)
-    work = np.empty((2, table.shape[1]), np.float32)
-    tap = np.empty(table.shape[1], np.float32)
-    spare = np.empty((2, count + 2 * BEYOND), np.float32)
-    now = np.empty((2, count + 2 * BEYOND), np.float32)
-    last = np.empty((2, count + 2 * BEYOND), np.float32)
     for attempt in range(2):
         chain = mode == 2 or attempt == 1
         guess = 0.0
         usual = 0.0
+        energy_last = 0.0
         have = False
         low = 0
-        for k in range(frames):
+        for k in range(frames.shape[0]):
             if k == before and chain:
                 # The first chained frame is measured against the averaged reference.
                 have = False
-            if not good[k]:
+            if signs[k] != 0:
                 continue
-            against = last if chain and have and k >= before else reference
-            s, c = _follow(against, z[k], gate, guess, usual, carrier, centre, table, reach, work, tap, now, spare)
+            chained = chain and have and k >= before
+            against = last if chained else reference
+            energy = energy_last if chained else energy_reference
+            s, c = _follow(
+                against, energy, frames[k], gate, count, guess, usual, carrier, centre, table, reach, work, tap, now,
+                spare,
+            )  # fmt: skip
             shift[k] = s
+            energy_now = _energy(now)
             if c > 0.0:
-                with_reference[k] = _coherence(reference, now)
-                with_previous[k] = _coherence(last, now) if have else 0.0
+                with_reference[k] = _coherence(reference, energy_reference, now, energy_now)
+                with_previous[k] = _coherence(last, energy_last, now, energy_now) if have else 0.0
                 if chain and k >= before and not have:
                     with_previous[k] = with_reference[k]
-                _even_lags(against, now, lags[k])
+                _even_lags(against, now, count, lags[k])
             else:
                 with_reference[k] = 0.0
                 with_previous[k] = 0.0
-                lags[k] = 0.0
+                for j in range(LAGS):
+                    lags[k, 0, j] = 0.0
+                    lags[k, 1, j] = 0.0
             settled = with_previous[k] > 0.8 or not have
             if k >= before and settled and with_reference[k] < limit * with_previous[k]:
                 low += 1
             if c > 0.25:
                 guess = s
                 usual = c
-                last[:, :] = now
+                last, now = now, last
+                energy_last = energy_now
                 have = True
         if mode != 0 or low == 0 or attempt == 1:
             return centre, (2 if chain else 1)
     return centre, 2
 
 
-@_jit
-def _run(
+@entry
+def track_pushes(
     z: Any,
-    good: Any,
-    p: int,
     before: int,
     gate: int,
     count: int,
+    lanes: int,
     carrier: float,
     table: Any,
     reach: int,
     mode: int,
     limit: float,
-    shift: Any,
-    with_reference: Any,
-    with_previous: Any,
-    lags: Any,
-    reference: Any,
-    centre: Any,
-    used: Any,
-) -> None:
-    c, m = _track_push(
-        z, good, before, gate, count, carrier, table, reach, mode, limit,
-        shift[p], with_reference[p], with_previous[p], lags[p], reference[p],
-    )  # fmt: skip
-    centre[p] = c
-    used[p] = m
-
-
-@_jit
-def track_rf(
-    block: Any,
-    before: int,
-    tap_r: Any,
-    tap_i: Any,
-    lead: int,
-    decimation: int,
-    turn: Any,
-    first: int,
-    gate: int,
-    count: int,
-    carrier: float,
-    table: Any,
-    reach: int,
-    mode: int,
-    limit: float,
-    clip: float,
-    turn_line: Any,
-    shift: Any,
-    with_reference: Any,
-    with_previous: Any,
-    lags: Any,
-    reference: Any,
-    centre: Any,
-    used: Any,
     signs: Any,
-    line: Any,
-) -> None:
-    """Demodulate and track block[push, frame, sample]; results into the arrays handed in."""
-    pushes, frames, _samples = block.shape
-    taps = tap_r.size
-    window = turn.shape[1]
-    z = np.empty((frames, 2, window), np.float32)
-    whole = np.empty((2, line.shape[2]), np.float32)
-    buffer = np.empty(window * decimation + taps, np.float32)
-    long = np.empty(line.shape[2] * decimation + taps, np.float32)
-    good = np.empty(frames, np.bool_)
-    none = block[0, 0, :0]
-    for p in range(pushes):
-        top = min(_largest(block[p]), clip)
-        pre = 0
-        for k in range(frames):
-            now = block[p, k]
-            signs[p, k] = _frame_signs(now, block[p, k - 1] if k > 0 else none, top)
-            good[k] = signs[p, k] == 0
-            if signs[p, k] & 10:
-                z[k] = 0.0
-                continue
-            _load(now, first - lead, buffer)
-            _filter_rf(now, buffer, tap_r, tap_i, decimation, turn, z[k])
-            if k < before and good[k]:
-                _load(now, -lead, long)
-                _filter_rf(now, long, tap_r, tap_i, decimation, turn_line, whole)
-                if pre == 0:
-                    line[p] = whole
-                else:
-                    line[p] += whole
-                pre += 1
-        if pre > 0:
-            line[p] /= np.float32(pre)
-        _run(
-            z, good, p, before, gate, count, carrier, table, reach, mode, limit,
-            shift, with_reference, with_previous, lags, reference, centre, used,
-        )  # fmt: skip
-
-
-@_jit
-def track_iq(
-    block: Any,
-    before: int,
-    tap_r: Any,
-    tap_i: Any,
-    lead: int,
-    decimation: int,
-    turn: Any,
-    first: int,
-    gate: int,
-    count: int,
-    carrier: float,
-    table: Any,
-    reach: int,
-    mode: int,
-    limit: float,
-    clip: float,
-    turn_line: Any,
     shift: Any,
     with_reference: Any,
     with_previous: Any,
@@ -493,44 +365,14 @@ def track_iq(
     reference: Any,
     centre: Any,
     used: Any,
-    signs: Any,
-    line: Any,
 ) -> None:
-    """As :func:`track_rf` for block[push, frame, sample, 2]."""
-    pushes, frames, _samples, _ = block.shape
-    taps = tap_r.size
-    window = turn.shape[1]
-    z = np.empty((frames, 2, window), np.float32)
-    whole = np.empty((2, line.shape[2]), np.float32)
-    buffer = np.empty((2, window * decimation + taps), np.float32)
-    long = np.empty((2, line.shape[2] * decimation + taps), np.float32)
-    good = np.empty(frames, np.bool_)
-    none = block[0, 0, :0].ravel()
-    for p in range(pushes):
-        top = min(_largest(block[p]), clip)
-        pre = 0
-        for k in range(frames):
-            now = block[p, k]
-            signs[p, k] = _frame_signs(now.ravel(), block[p, k - 1].ravel() if k > 0 else none, top)
-            good[k] = signs[p, k] == 0
-            if signs[p, k] & 10:
-                z[k] = 0.0
-                continue
-            for part in range(2):
-                _load(now[:, part], first - lead, buffer[part])
-            _filter_iq(buffer, tap_r, tap_i, decimation, turn, z[k])
-            if k < before and good[k]:
-                for part in range(2):
-                    _load(now[:, part], -lead, long[part])
-                _filter_iq(long, tap_r, tap_i, decimation, turn_line, whole)
-                if pre == 0:
-                    line[p] = whole
-                else:
-                    line[p] += whole
-                pre += 1
-        if pre > 0:
-            line[p] /= np.float32(pre)
-        _run(
-            z, good, p, before, gate, count, carrier, table, reach, mode, limit,
-            shift, with_reference, with_previous, lags, reference, centre, used,
+    """Track the pushes of z[push, frame, 2, sample]; results into the arrays handed in, scratch of its own."""
+    lines = np.zeros((4, 4, lanes + 2 * BEYOND), np.float32)
+    work = np.empty((2, LAGS), np.float32)
+    tap = np.empty(LAGS, np.float32)
+    for p in range(z.shape[0]):
+        centre[p], used[p] = _track_push(
+            z[p], signs[p], before, gate, count, carrier, table, reach, mode, limit, lines, work, tap,
+            shift[p], with_reference[p], with_previous[p], lags[p],
         )  # fmt: skip
+        _copy(lines[0], reference[p])

@@ -150,9 +150,16 @@ def line_flags(energy: Floats, depth: Floats, geometry: Geometry, readable: Bool
         bright = part.max(axis=1) > 20.0 * middle
         flags |= np.where(readable & bright & (middle > 0), int(PushFlag.BUBBLE), 0)
         total = np.where(readable, middle, np.nan)
-        for push in range(1, energy.shape[0]):
-            past = total[max(0, push - 5) : push]
-            past = past[np.isfinite(past)]
-            if readable[push] and past.size and total[push] < 0.1 * np.median(past):
-                flags[push] |= int(PushFlag.WEAK_ECHO)
+        weak = readable & (total < 0.1 * _median_before(total, 5))
+        flags |= np.where(weak, int(PushFlag.WEAK_ECHO), 0)
     return flags
+
+
+def _median_before(value: Floats, reach: int) -> Floats:
+    """Median of the known ones among the `reach` values before each; NaN where there is none."""
+    filled = np.concatenate([np.full(reach, np.nan), value])
+    past = np.sort(np.lib.stride_tricks.sliding_window_view(filled, reach)[: value.size], axis=1)
+    known = np.isfinite(past).sum(axis=1)
+    row = np.arange(value.size)
+    # Unknown values sort last; with none known this reads one of them.
+    return np.asarray(0.5 * (past[row, np.maximum(known - 1, 0) // 2] + past[row, known // 2]), dtype=np.float64)

@@ -64,7 +64,7 @@ def energy_profile(lines: Complex, spacing: float, start: float, bin_size: float
     width = max(1, round(bin_size / spacing))
     edges = np.arange(0, max(1, count // width) + 1) * width
     edges[-1] = count
-    sums = np.add.reduceat(np.abs(lines).astype(np.float64) ** 2, edges[:-1], axis=1)
+    sums = np.add.reduceat(_square(lines).astype(np.float64), edges[:-1], axis=1)
     sizes = np.diff(edges)
     depth = start + spacing * (0.5 * (edges[:-1] + edges[1:]) - 0.5)
     return sums / sizes, depth
@@ -95,15 +95,35 @@ def _unbiased(square: Floats, cells: float) -> Floats:
     return np.clip((square - floor) / (1.0 - floor), 0.0, 1.0)
 
 
-def _advance(z: Complex, shift: Floats, carrier: float, spacing: float) -> Complex:
-    """Lines read `shift` [m] further on, carrier phase included; by Fourier interpolation."""
-    count = z.shape[1]
-    length = 2 * count
-    spectrum = np.fft.fft(z, length, axis=1)
-    angle = 2j * np.pi * np.fft.fftfreq(length)[None, :] * (shift / spacing)[:, None]
-    moved = np.fft.ifft(spectrum * np.exp(angle), axis=1)[:, :count]
-    out: Complex = moved * np.exp(1j * carrier * (shift / spacing))[:, None]
+def _square(z: Complex) -> NDArray[np.floating]:
+    """Squared modulus without the square root that ``abs`` takes."""
+    out: NDArray[np.floating] = z.real**2 + z.imag**2
     return out
+
+
+def _spectrum(z: Complex) -> NDArray[np.complex64]:
+    """Fourier transform of rows filled up to twice their length."""
+    # NumPy transforms single precision as such; the lines themselves are no better.
+    return np.asarray(np.fft.fft(z.astype(np.complex64), 2 * z.shape[1], axis=1), dtype=np.complex64)
+
+
+def _turns(length: int, shift: Floats) -> NDArray[np.complex64]:
+    """``exp(i w s)`` for the angular frequencies w of a transform and the shifts s [samples]; shape (shift, w)."""
+    half = length // 2
+    step = 1 << (half.bit_length() // 2)
+    angle = 2j * np.pi / length * shift[:, None]
+    coarse = np.exp(angle * np.arange(0, half + 1, step))
+    fine = np.exp(angle * np.arange(step))
+    # A product of two short tables is a tenth of the work of one long one.
+    upper = (coarse[:, :, None] * fine[:, None, :]).reshape(shift.size, -1)[:, : half + 1].astype(np.complex64)
+    return np.concatenate([upper[:, :half], upper[:, half:0:-1].conj()], axis=1)
+
+
+def _advance(spectrum: NDArray[np.complex64], shift: Floats, carrier: float) -> NDArray[np.complex64]:
+    """Lines of `spectrum` read `shift` [samples] further on, carrier phase included; by Fourier interpolation."""
+    length = spectrum.shape[1]
+    moved = np.fft.ifft(spectrum * _turns(length, shift), axis=1)[:, : length // 2]
+    return np.asarray(moved * np.exp(1j * carrier * shift)[:, None], dtype=np.complex64)
 
 
 def slow_motion(
@@ -140,23 +160,17 @@ def slow_motion(
     by_zone = np.zeros((pushes, zones))
     if order.size < 2:
         return SlowMotion(shift, coherence, by_zone)
-    z = lines[order].astype(np.complex128)
-    a, b = z[:-1], z[1:]
-    moved: Complex = b
-    total = np.zeros(order.size - 1)
-    for _ in range(3):
-        phase = np.angle(np.sum(a[:, gate] * moved[:, gate].conj(), axis=1))
-        total = total + phase / carrier * spacing
-        limit = 0.5 * np.pi / carrier * spacing * 2
-        total = np.clip(total, -limit, limit)
-        moved = _advance(b, total, carrier, spacing)
+    z = lines[order]
+    total = _slow_shift(z, gate, carrier) * spacing
     now = order[1:]
     shift[now] = total
+    moved = _advance(_spectrum(z[1:]), total / spacing, carrier)
+    cross, before, after = z[:-1] * moved.conj(), _square(z[:-1]), _square(moved)
 
     def square(part: slice) -> Floats:
-        cross = np.abs(np.sum(a[:, part] * moved[:, part].conj(), axis=1)) ** 2
-        energy = np.sum(np.abs(a[:, part]) ** 2, axis=1) * np.sum(np.abs(moved[:, part]) ** 2, axis=1)
-        ratio: Floats = np.divide(cross, energy, out=np.zeros_like(cross), where=energy > 0)
+        above = _square(np.sum(cross[:, part], axis=1, dtype=np.complex128))
+        below = np.sum(before[:, part], axis=1, dtype=float) * np.sum(after[:, part], axis=1, dtype=float)
+        ratio: Floats = np.divide(above, below, out=np.zeros_like(below), where=below > 0)
         return ratio
 
     gate_count = len(range(*gate.indices(count)))
@@ -166,6 +180,20 @@ def slow_motion(
         zone_cells = cells * (edges[i + 1] - edges[i]) / gate_count
         by_zone[now, i] = np.sqrt(_unbiased(square(slice(edges[i], edges[i + 1])), zone_cells))
     return SlowMotion(shift, coherence, by_zone)
+
+
+def _slow_shift(z: Complex, gate: slice, carrier: float) -> Floats:
+    """Shift of each row against the one before at which their gates have zero phase [samples]."""
+    first = np.zeros_like(z[:-1])
+    first[:, gate] = z[:-1, gate]
+    # By Parseval's theorem: the cross-correlation at any shift without moving the line there.
+    cross = _spectrum(first) * _spectrum(z[1:]).conj()
+    total = np.zeros(cross.shape[0])
+    limit = np.pi / carrier
+    for _ in range(3):
+        turned = np.einsum("pf,pf->p", cross, _turns(cross.shape[1], -total)) * np.exp(-1j * carrier * total)
+        total = np.clip(total + np.angle(turned) / carrier, -limit, limit)
+    return total
 
 
 def link(
@@ -198,10 +226,10 @@ def link(
         a thousand pairs counts as 0.
     """
     step = np.where(motion.coherence > 0.5, motion.shift, 0.0)
-    z = _advance(lines.astype(np.complex128), np.cumsum(step), carrier, spacing)
-    norm = np.sqrt(np.sum(np.abs(z) ** 2, axis=1))
+    z = _advance(_spectrum(lines), np.cumsum(step) / spacing, carrier)
+    norm = np.sqrt(np.sum(_square(z), axis=1, dtype=float))
     z = np.where((usable & (norm > 0))[:, None], z / np.where(norm > 0, norm, 1.0)[:, None], 0.0).astype(np.complex64)
-    square = np.abs(z @ z.conj().T).astype(np.float64) ** 2
+    square = _square(z @ z.conj().T).astype(np.float64)
     chance = 1.0 - 1e-3 ** (1.0 / max(cells - 1.0, 1.0))
     clean = (1.0 + noise_share)[:, None] * (1.0 + noise_share)[None, :]
     linked = np.where(square > chance, np.minimum(_unbiased(square, cells) * clean, 1.0), 0.0)
@@ -212,13 +240,28 @@ def link(
 
 def _make_definite(matrix: Floats) -> Floats:
     """Shrink off-diagonal elements by the least of a few factors that makes the matrix positive semi-definite."""
-    size = matrix.shape[0]
-    for keep in (1.0, 0.995, 0.98, 0.95, 0.9, 0.8, 0.6, 0.4, 0.2):
-        trial = keep * matrix
-        trial[np.diag_indices(size)] = 1.0
-        try:
-            np.linalg.cholesky(trial + 1e-9 * np.eye(size))
-        except np.linalg.LinAlgError:
-            continue
-        return trial
-    return np.eye(size)
+    factors = (1.0, 0.995, 0.98, 0.95, 0.9, 0.8, 0.6, 0.4, 0.2, 0.0)
+    if _is_definite(matrix):
+        return matrix
+    # The least eigenvalue grows as the factor falls, so the factors can be halved between; at 0 it is 1.
+    low, high = 0, len(factors) - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if _is_definite(_shrunk(matrix, factors[middle])) else (middle, high)
+    return _shrunk(matrix, factors[high])
+
+
+def _shrunk(matrix: Floats, factor: float) -> Floats:
+    out = factor * matrix
+    np.fill_diagonal(out, 1.0)
+    return out
+
+
+def _is_definite(matrix: Floats) -> bool:
+    raised = matrix.copy()
+    raised[np.diag_indices(matrix.shape[0])] += 1e-9
+    try:
+        np.linalg.cholesky(raised)
+    except np.linalg.LinAlgError:
+        return False
+    return True
