@@ -2,8 +2,8 @@
 
 Three tables: (1) error and scatter against the Fisher limit in third-octaves of G, speckle weighting off; (2) coverage
 of the 95 % intervals with fresh, drifting and frozen speckle; (3) the mean G of a frozen well, with the speckle left
-out, estimated push by push, and shared. Speckle enters to first order, F delta D1, as the model assumes; what
-the higher orders do is a matter for simulated echoes.
+out, estimated push by push, and shared. Speckle enters with all the terms that the model has and no others;
+frozen_wells.py does the same with simulated echoes.
 
     python benchmarks/inversion_scatter.py --runs 1000
 """
@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.echo.records import Displacement
-from stanch.mechanics.invert import InvertSettings, invert
+from stanch.mechanics.invert import GATE_SHARE, InvertSettings, invert
 from stanch.mechanics.records import SpectralTable
 from stanch.mechanics.response import coupling, trace_derivatives
+from stanch.mechanics.speckle import depth_polynomial
 from stanch.mechanics.table import spectral_table
 from stanch.recording.records import Acquisition, Geometry
 
@@ -32,6 +33,7 @@ DEPTH = np.linspace(-1e-3, 1e-3, 21)
 GATE = np.hanning(23)[1:-1] / np.hanning(23)[1:-1].sum()
 CELLS = 20.0
 OFF = InvertSettings(speckle=False)
+TERMS = len(InvertSettings().speckle_terms) + 1
 NOISE = {"0.05 um": 0.05e-6, "0.1 um": 0.1e-6, "0.2 um": 0.2e-6, "0.3 um": 0.3e-6}
 """About 37, 31, 25 and 22 dB by the Cramer-Rao bound for a 2 mm gate, 9 MHz, 60 % bandwidth, full correlation."""
 
@@ -48,6 +50,7 @@ class Bench:
     table: SpectralTable
     force: float
     drawn: dict[float, tuple[Floats, Floats]] = field(default_factory=dict)
+    """Per modulus the mean trace and the movement per unit of each speckle deviation, shape (term, frame)."""
 
     @classmethod
     def build(cls) -> Bench:
@@ -57,9 +60,9 @@ class Bench:
         bench = cls(table, 1.0)
         return cls(table, 8e-6 / bench.parts(100.0)[0].max())
 
-    def parts(self, modulus: float, order: int = 0) -> tuple[Floats, Floats, Floats]:
+    def parts(self, modulus: float, order: int = 0, degree: int = 0) -> tuple[Floats, Floats, Floats]:
         """Trace and derivatives in y and ln eta."""
-        c = coupling(self.table, DEPTH, GATE, order)
+        c = coupling(self.table, DEPTH, GATE * depth_polynomial(DEPTH, GATE[None], degree)[0], order)
         return trace_derivatives(self.table, modulus, viscosity(modulus), self.force, ACQUISITION, FRAMES, c)
 
     def fisher(self, modulus: float, sd: float) -> float:
@@ -69,13 +72,20 @@ class Bench:
         covariance = sd**2 * (np.eye(FRAMES.size) + 0.5)
         return float(np.sqrt(np.linalg.inv(root.T @ np.linalg.solve(covariance, root))[0, 0]))
 
+    def deviations(self, modulus: float) -> Floats:
+        """Movement per unit of each speckle deviation, the bending last, shape (term, frame)."""
+        terms = InvertSettings().speckle_terms
+        moved = [self.parts(modulus, k, m)[0] * (GATE_SHARE if k == 0 else 1.0) for k, m in terms]
+        phase = 4.0 * np.pi * ACQUISITION.centre_frequency / ACQUISITION.sound_speed
+        return np.stack([*moved, np.sqrt(2.0) * phase * moved[0] ** 2])
+
     def draw(self, rng: np.random.Generator, modulus: float, sd: float, delta: Floats) -> Floats:
-        """Traces with the noise of a reference averaged over two lines."""
+        """Traces with the noise of a reference averaged over two lines; `delta` of shape (push, term)."""
         if modulus not in self.drawn:
-            self.drawn[modulus] = (self.parts(modulus)[0], self.parts(modulus, 1)[0])
+            self.drawn[modulus] = (self.parts(modulus)[0], self.deviations(modulus))
         mean, slope = self.drawn[modulus]
-        clean = mean + delta[:, None] * slope
-        return clean + rng.normal(0.0, sd, clean.shape) + rng.normal(0.0, sd / np.sqrt(2), (delta.size, 1))
+        clean = mean + delta @ slope
+        return clean + rng.normal(0.0, sd, clean.shape) + rng.normal(0.0, sd / np.sqrt(2), (len(delta), 1))
 
     def displacement(self, value: Floats, sd: float, link: Floats | None, cells: float) -> Displacement:
         """As the echo stage would hand it over."""
@@ -110,7 +120,7 @@ def scatter_table(bench: Bench, runs: int, seed: int = 1) -> list[dict[str, floa
     rows: list[dict[str, float | str]] = []
     for noise, sd in NOISE.items():
         for modulus in 20.0 * 2.0 ** (np.arange(24) / 3.0):
-            value = bench.draw(rng, modulus, sd, np.zeros(runs))
+            value = bench.draw(rng, modulus, sd, np.zeros((runs, TERMS)))
             got = invert(bench.displacement(value, sd, None, np.inf), bench.table, ACQUISITION, GEOMETRY, OFF)
             y = got.log_modulus[got.usable] - np.log(modulus + 10.0)
             limit = bench.fisher(modulus, sd)
@@ -171,7 +181,7 @@ def coverage_table(bench: Bench, wells: int, pushes: int = 12, seed: int = 2) ->
             everything, mean_hits = 0.0, 0
             for _ in range(wells):
                 sd = rng.choice(list(NOISE.values()))
-                delta = tau * root @ rng.normal(size=pushes)
+                delta = tau * root @ rng.normal(size=(pushes, TERMS))
                 value = bench.draw(rng, modulus, sd, delta)
                 got = invert(bench.displacement(value, sd, link, CELLS), bench.table, ACQUISITION, GEOMETRY)
                 eta, p = viscosity(modulus), int(rng.integers(pushes))
@@ -209,7 +219,7 @@ def frozen_mean_table(
     for modulus in moduli:
         found: dict[str, list[tuple[float, float]]] = {name: [] for name, _, _ in ways}
         for _ in range(wells):
-            value = bench.draw(rng, modulus, sd, np.full(pushes, tau * rng.normal()))
+            value = bench.draw(rng, modulus, sd, np.tile(tau * rng.normal(size=TERMS), (pushes, 1)))
             for name, link, settings in ways:
                 got = invert(bench.displacement(value, sd, link, CELLS), bench.table, ACQUISITION, GEOMETRY, settings)
                 away = float((got.log_modulus - np.log(modulus + 10.0)).mean())

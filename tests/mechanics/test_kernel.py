@@ -28,6 +28,69 @@ def test_traces_equal_the_reference(bench, regular):
             assert np.abs(got - exact).max() <= 1e-9 * np.abs(exact).max()
 
 
+@pytest.mark.parametrize("regular", [True, False])
+def test_traces_without_derivatives_equal_the_reference(bench, regular):
+    rng = np.random.default_rng(5)
+    time = np.concatenate([[-1e-4, 0.0, 1e-4], bench.frame_time[1:]])
+    if not regular:
+        time = np.sort(time + rng.uniform(0.0, 3e-5, time.size))
+    frames = Frames.of(time, bench.acquisition.push_duration)
+    scale = bench.table.eigenvalue / 1055.0
+    c = np.stack([coupling(bench.table, order=order) for order in (0, 1, 3)])
+    out, work = np.empty((3, time.size)), np.zeros(13 * kernel.MOST_ROWS)
+    for g, eta in MEDIA:
+        kernel._trace_values(g, eta, c, scale, *frames.arguments, work, out)
+        q = oscillator(time, g * scale, 0.5 * eta * scale, bench.acquisition.push_duration)[0]
+        exact = (q @ c.T).T
+        assert np.abs(out - exact).max() <= 1e-9 * np.abs(exact).max()
+
+
+def test_columns_are_derivatives_of_the_trace(bench):
+    """Whitened columns of the linearised push against finite differences of the reference."""
+    rng = np.random.default_rng(6)
+    t, n = bench.frame_time, bench.frame_time.size
+    frames = Frames.of(t, bench.acquisition.push_duration)
+    scale, sd, shared, bending = bench.table.eigenvalue / 1055.0, 1e-7, 0.7e-7, 1e5
+    c, slope = coupling(bench.table) / 1055.0, np.stack([coupling(bench.table, order=k) / 1055.0 for k in (1, 2)])
+    truth = np.array([np.log(90.0), np.log(0.04), 0.0, 0.05, -0.1, 0.1])
+
+    def model(x):
+        q = oscillator(t, (np.exp(x[0]) - 10) * scale, 0.5 * np.exp(x[1]) * scale, bench.acquisition.push_duration)[0]
+        force = bench.force * np.exp(x[2])
+        one = force * (q @ slope[0])
+        return force * (q @ (c + x[3] * slope[0] + x[4] * slope[1])) + x[5] * bending * one**2
+
+    data = (model(truth) + rng.normal(0.0, sd, n))[None]
+    bend = truth[5] * (model(truth + np.eye(6)[5]) - model(truth))
+    out = [np.empty(1), np.empty((1, 6, 6)), np.empty((1, 6)), np.empty(1), np.empty((1, n)), np.empty((1, n))]
+    kernel.linearise_pushes(
+        data - bend, np.full((1, n), sd**2), np.zeros((1, n)), np.array([shared**2]),
+        (c + truth[3:5] @ slope)[None], slope[None], bending, scale, *frames.arguments, truth[:1], truth[1:2],
+        np.ones((1, n)), *out,
+    )  # fmt: skip
+    force, information, gradient, _, _, bent = out
+    truth[2] = np.log(force[0] / bench.force)
+    step = 1e-5
+    jacobian = np.stack([(model(truth + step * u) - model(truth - step * u)) / (2 * step) for u in np.eye(6)], axis=1)
+    # The bending is data to the other columns.
+    jacobian[:, :3] -= truth[5] * np.stack(
+        [(_bend(model, truth + step * u) - _bend(model, truth - step * u)) / (2 * step) for u in np.eye(6)[:3]], axis=1
+    )
+    inverse = np.linalg.inv(sd**2 * np.eye(n) + shared**2)
+    assert information[0] == pytest.approx(jacobian.T @ inverse @ jacobian, rel=1e-5)
+    residual = data[0] - bend - (model(truth) - truth[5] * _bend(model, truth))
+    size = np.sqrt(np.diag(information[0]))
+    assert gradient[0] / size == pytest.approx(jacobian.T @ inverse @ residual / size, abs=1e-4)
+    assert bent[0] == pytest.approx(_bend(model, truth), rel=1e-9)
+
+
+def _bend(model, x):
+    """Movement per unit of the last deviation."""
+    up, down = x.copy(), x.copy()
+    up[5], down[5] = 1.0, 0.0
+    return model(up) - model(down)
+
+
 def _noise_covariance(sd, step, shared, good):
     walk = shared**2 + np.cumsum(step**2)
     frames = np.arange(sd.size)

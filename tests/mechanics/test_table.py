@@ -57,7 +57,7 @@ def test_axis_order_signs_and_defaults():
     table = spectral_table(PLAIN, **SETTINGS)
     rows = table.eigenvalue.size
     assert table.force.shape == (rows,)
-    assert table.beam.shape == (2, rows, table.depth.size)
+    assert table.beam.shape == (4, rows, table.depth.size)
     assert np.all(np.diff(table.eigenvalue) > 0)
     assert np.all(table.force >= 0)
     assert table.depth[0] == pytest.approx(-3 * MM)

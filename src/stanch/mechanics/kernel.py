@@ -198,6 +198,57 @@ def _trace(modulus, viscosity, coefficient, scale, time, inside, after, spacing,
             out[2, k] *= 0.5
 
 
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _march_values(work, coefficient, rows, frames, out, first):
+    """Advance all rows over equally spaced frames and add them up with several sets of coefficients."""
+    for k in range(frames):
+        for j in range(coefficient.shape[0]):
+            total = 0.0
+            c = coefficient[j]
+            for n in range(rows):
+                total += c[n] * work[n]
+            out[j, first + k] = total
+        for n in range(rows):
+            x = work[n]
+            work[n] = work[2 * S + n] * x - work[3 * S + n] * work[S + n]
+            work[S + n] = x
+
+
+@njit(cache=True, nogil=True)
+def _trace_values(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, out):
+    """Traces per unit force, without derivatives, for several sets of coefficients, shape (set, row), into out."""
+    rows, frames, sets = scale.size, time.size, coefficient.shape[0]
+    out[:, :] = 0.0
+    for n in range(rows):
+        w, b = modulus * scale[n], 0.5 * viscosity * scale[n]
+        for k in range(inside, after):
+            ec, es, ds = _basis(time[k], w, b)
+            q, _ = _step(time[k], w, b, ec, es, ds)
+            for j in range(sets):
+                out[j, k] += coefficient[j, n] * q
+        if after == frames:
+            continue
+        ec, es, ds = _basis(duration, w, b)
+        q, _ = _step(duration, w, b, ec, es, ds)
+        u = es + b * q
+        if spacing == 0.0:
+            for k in range(after, frames):
+                ec, es, _ = _basis(time[k] - duration, w, b)
+                for j in range(sets):
+                    out[j, k] += coefficient[j, n] * (ec * q + es * u)
+            continue
+        ec, es, _ = _basis(time[after] - duration, w, b)
+        x, v = ec * q + es * u, (b * b - w) * es * q + ec * u
+        ec, es, _ = _basis(spacing, w, b)
+        # March from the second frame: slot 0 holds it, slot 1 the first.
+        work[n], work[S + n] = ec * x + es * v, x
+        work[2 * S + n], work[3 * S + n] = 2 * ec, math.exp(-2 * b * spacing)
+        for j in range(sets):
+            out[j, after] += coefficient[j, n] * x
+    if spacing != 0.0 and after < frames:
+        _march_values(work, coefficient, rows, frames - after - 1, out, after + 1)
+
+
 @njit(cache=True, nogil=True)
 def traces(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, out):
     """Traces per unit force and density 1 with their derivatives in G and eta.
@@ -818,6 +869,7 @@ def linearise_pushes(
     shared_variance,
     coefficient,
     slope,
+    bending,
     scale,
     time,
     inside,
@@ -832,6 +884,7 @@ def linearise_pushes(
     gradient,
     cost,
     fitted,
+    bent,
 ):
     """Linearise every push at its solution.
 
@@ -839,25 +892,34 @@ def linearise_pushes(
     ----------
     data, variance, step_variance, shared_variance, scale, time, inside, after, spacing, duration, inflation
         As in :func:`fit_pushes`.
-    coefficient, slope : ndarray, shape (push, row)
-        Coefficients at the present speckle deviation, and their derivative with respect to it, over density.
+    coefficient : ndarray, shape (push, row)
+        At the present speckle deviations, over density.
+    slope : ndarray, shape (push, order, row)
+        Its derivatives with respect to them.
+    bending : float
+        What the last deviation multiplies, besides the square of the first derivative's movement; 0 for no such
+        deviation [1/m].
     y, e : ndarray, shape (push,)
         Solution.
     force : ndarray, shape (push,)
         Filled in [N/m^3].
-    information : ndarray, shape (push, 4, 4)
-        Filled in: of y, ln eta, ln F and the speckle deviation.
-    gradient : ndarray, shape (push, 4)
+    information : ndarray, shape (push, 3 + deviation, 3 + deviation)
+        Filled in: of y, ln eta, ln F and the speckle deviations.
+    gradient : ndarray, shape (push, 3 + deviation)
         Filled in: derivative times whitened residual.
     cost : ndarray, shape (push,)
         Filled in: weighted sum of squares over frames that are not held down.
     fitted : ndarray, shape (push, frame)
         Filled in [m].
+    bent : ndarray, shape (push, frame)
+        Filled in: movement per unit of the last deviation [m].
     """
     frames = time.size
     work = np.zeros(13 * S)
-    raw, extra = np.empty((3, frames)), np.empty((3, frames))
-    column = np.empty((4, frames))
+    terms = slope.shape[1]
+    orders = terms + (1 if bending != 0.0 else 0)
+    raw, extra = np.empty((3, frames)), np.empty((orders, frames))
+    column = np.empty((3 + orders, frames))
     own, gain, root, white = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
     model = np.empty((3, frames))
     for p in range(data.shape[0]):
@@ -883,11 +945,8 @@ def linearise_pushes(
             model,
         )
         force[p] = f
-        any_slope = False
-        for n in range(scale.size):
-            any_slope = any_slope or slope[p, n] != 0.0
-        if any_slope:
-            _trace(
+        if terms > 0:
+            _trace_values(
                 math.exp(y[p]) - 10.0,
                 math.exp(e[p]),
                 slope[p],
@@ -898,21 +957,25 @@ def linearise_pushes(
                 spacing,
                 duration,
                 work,
-                extra,
+                extra[:terms],
             )
-            _whiten(extra[0], gain, root, column[3])
-        else:
-            column[3, :] = 0.0
+            if bending != 0.0:
+                for k in range(frames):
+                    extra[terms, k] = bending * f * extra[0, k] * extra[0, k]
+                    bent[p, k] = f * extra[terms, k]
+            for j in range(orders):
+                _whiten(extra[j], gain, root, column[3 + j])
         total = 0.0
         for k in range(frames):
             fitted[p, k] = f * raw[0, k]
             column[0, k], column[1, k], column[2, k] = f * model[1, k], f * model[2, k], f * model[0, k]
-            column[3, k] *= f
+            for j in range(orders):
+                column[3 + j, k] *= f
             white[k] -= f * model[0, k]
             if inflation[p, k] == 1.0:
                 total += white[k] * white[k]
         cost[p] = total
-        for i in range(4):
+        for i in range(3 + orders):
             gradient[p, i] = _dot(column[i], white)
             for j in range(i + 1):
                 information[p, i, j] = _dot(column[i], column[j])

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError
-from stanch.mechanics.records import SpectralTable
+from stanch.mechanics.records import BEAM_ORDERS, SpectralTable
 from stanch.mechanics.stokes import beam_nodes
 from stanch.mechanics.table import default_depth
 from stanch.recording.records import Geometry
@@ -116,7 +116,7 @@ def _table(geometry: Geometry, depth: Floats | None, rows: int, *, closed: bool)
     load = profile @ (j0(np.outer(r, k)) - rim)
     force = 2.0 * load / (radius * j1(zeros)) ** 2
     beams, static = [], []
-    for order in (0, 1):
+    for order in range(BEAM_ORDERS):
         rb, wb = beam_nodes(geometry.beam_radius, radius, order)
         beams.append(wb @ (j0(np.outer(rb, k)) - rim))
         static.append(float(wb @ static_movement(rb, radius, push, closed=closed)))

@@ -9,9 +9,12 @@ from numpy.typing import NDArray
 
 from stanch.recording.records import Geometry
 
-__all__ = ["LOG_OFFSET", "Moduli", "SpectralTable"]
+__all__ = ["BEAM_ORDERS", "LOG_OFFSET", "Moduli", "SpectralTable"]
 
 Floats = NDArray[np.float64]
+
+BEAM_ORDERS = 4
+"""Laguerre orders of the weighting across the beam that a table holds, 0 to 3."""
 
 LOG_OFFSET = 10.0
 """Pa added to G before the logarithm: y = ln(G + 10 Pa) stays finite and nearly Gaussian in liquid blood."""
@@ -34,7 +37,7 @@ class SpectralTable:
     depth : ndarray, shape (depth,)
         Beam positions, 0 at the focus, positive away from the transducer [m].
     beam : ndarray, shape (order, row, depth)
-        Beam-weighted axial movement of the row for Laguerre orders 0 and 1; positive away from the transducer [-].
+        Beam-weighted axial movement of the row for Laguerre orders from 0; positive away from the transducer [-].
     geometry : Geometry or None
         What it was built for.
     key : str
@@ -69,7 +72,7 @@ class Moduli:
     covariance : ndarray, shape (push, push)
         Of `log_modulus`: own noise on the diagonal plus the speckle shared between pushes [-].
     speckle : ndarray, shape (push,)
-        Estimated speckle deviation delta [-].
+        Estimated speckle deviation delta of the first order [-].
     speckle_sd : ndarray, shape (push,)
         Its posterior standard deviation [-].
     strain : ndarray, shape (push,)
@@ -84,6 +87,9 @@ class Moduli:
         ``PushFlag`` bits, those of the displacement included.
     fitted : ndarray, shape (push, frame), or None
         Fitted displacement [m]; None where analysis started at finished moduli.
+    deviation, deviation_sd : ndarray, shape (push, term), or None
+        All speckle deviations, in the order of ``InvertSettings.speckle_terms`` with that of the bending last, over the
+        prior's unit, and their posterior standard deviations [-]; None where analysis started at finished moduli.
     """
 
     push_time: Floats
@@ -105,3 +111,5 @@ class Moduli:
     usable: NDArray[np.bool_]
     flags: NDArray[np.int64]
     fitted: Floats | None
+    deviation: Floats | None = None
+    deviation_sd: Floats | None = None

@@ -44,7 +44,7 @@ def coupling(
     sensitivity : array_like, shape (depth,) or (push, depth), optional
         Echo-energy weights of the gate, summing to 1 along depth [-]; equal weights if not given.
     order : int
-        Laguerre order of the weighting across the beam, 0 or 1 [-].
+        Laguerre order of the weighting across the beam [-].
 
     Returns
     -------

@@ -1,8 +1,10 @@
-"""Speckle weighting: one random deviation per speckle realisation, shared by pushes that see the same speckle.
+"""Speckle weighting: random deviations of each speckle realisation, shared by pushes that see the same speckle.
 
-The phase of an echo gives not the beam-weighted mean movement but one weighted by the speckle that happens to be there.
-To first order ``d = F (D0 + delta D1)`` with D_k the response weighted across the beam by the k-th Laguerre polynomial
-of r^2/w^2, and ``delta ~ N(0, tau_p tau_q K_pq)`` over pushes: K is 1 in a frozen clot, 0 in moving blood.
+The phase of an echo gives not the beam-weighted mean movement but one weighted by the speckle that happens to be there:
+``d = F (D0 + delta_1 D1 + delta_2 D2 + ...)`` with D_k the response weighted across the beam by the k-th Laguerre
+polynomial of r^2/w^2. These are orthogonal under the beam, so the deviations are independent, each
+``delta_k ~ N(0, tau_p tau_q K_pq)`` over pushes with one and the same tau: K is 1 in a frozen clot, 0 in moving blood.
+How each depth of the gate counts deviates likewise, and movement that differs under the beam bends the phase.
 """
 
 from __future__ import annotations
@@ -12,12 +14,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["JointSolution", "joint_solution", "link_matrix", "prior_sd"]
+__all__ = [
+    "JointSolution",
+    "SharedLink",
+    "depth_polynomial",
+    "joint_solution",
+    "link_matrix",
+    "prior_sd",
+    "shared_link",
+]
 
 Floats = NDArray[np.float64]
 
 FEWEST_CELLS = 1.5
 """Speckle cells below which the first-order model says nothing; the prior SD then stays at 1."""
+
+MOST_FACTORS = 64
+COMMON = 1.02
+"""Pushes' worth of variance in a factor below which it is not common to several pushes."""
 
 
 def prior_sd(speckle_cells: ArrayLike) -> Floats:
@@ -40,6 +54,37 @@ def prior_sd(speckle_cells: ArrayLike) -> Floats:
     """
     cells = np.maximum(np.asarray(speckle_cells, dtype=float), FEWEST_CELLS)
     return np.asarray(np.sqrt(0.5 / (cells - 1.0)))
+
+
+def depth_polynomial(depth: Floats, sensitivity: Floats, degree: int) -> Floats:
+    """Orthonormal polynomial along the gate.
+
+    Parameters
+    ----------
+    depth : ndarray, shape (depth,)
+        Beam positions [m].
+    sensitivity : ndarray, shape (push, depth)
+        Echo-energy weights of the gate [-].
+    degree : int
+        [-].
+
+    Returns
+    -------
+    ndarray, shape (push, depth)
+        Of mean square 1, and orthogonal to those of lower degree, under the weights' magnitudes; 1 for degree 0 [-].
+    """
+    weight = np.abs(sensitivity)
+    weight = weight / np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
+    found = [np.ones_like(weight)]
+    middle, half = 0.5 * (depth[0] + depth[-1]), max(0.5 * float(np.ptp(depth)), 1e-12)
+    for _ in range(degree):
+        new = found[-1] * ((depth - middle) / half)
+        for _ in range(2):
+            for old in found:
+                new = new - (weight * new * old).sum(axis=1, keepdims=True) * old
+        size = np.sqrt((weight * new**2).sum(axis=1, keepdims=True))
+        found.append(np.where(size > 1e-9, new / np.maximum(size, 1e-9), 0.0))
+    return np.asarray(found[degree])
 
 
 def link_matrix(link: ArrayLike | None, pushes: int) -> Floats | None:
@@ -76,63 +121,134 @@ def link_matrix(link: ArrayLike | None, pushes: int) -> Floats | None:
 
 
 @dataclass(frozen=True)
+class SharedLink:
+    """A correlation between pushes as few common factors and what each push has of its own.
+
+    Parameters
+    ----------
+    loading : ndarray, shape (push, factor)
+        [-].
+    own : ndarray, shape (push,)
+        The correlation is ``loading loading^T + diag(own)`` [-].
+    """
+
+    loading: Floats
+    own: Floats
+
+
+def shared_link(link: ArrayLike | None, pushes: int) -> SharedLink:
+    """Factors behind the prior correlation of the speckle deviations.
+
+    Parameters
+    ----------
+    link : array_like, shape (push, push), or None
+        As in :func:`link_matrix`.
+    pushes : int
+        [-].
+
+    Returns
+    -------
+    SharedLink
+        Moving blood has no factor and a frozen clot one.
+
+    Notes
+    -----
+    Up to 64 pushes the correlation is reproduced exactly. Beyond, 64 factors reproduce what many pushes have in
+    common; what is left, on the diagonal alone, is how neighbours differ in fast drifting speckle, and carries no
+    weight in means over pushes.
+    """
+    matrix = link_matrix(link, pushes)
+    if matrix is None:
+        return SharedLink(np.zeros((pushes, 0)), np.ones(pushes))
+    if pushes <= MOST_FACTORS:
+        value, vector = np.linalg.eigh(matrix)
+        keep = value > 1e-12 * pushes
+        return SharedLink(vector[:, keep] * np.sqrt(value[keep]), np.zeros(pushes))
+    basis = np.random.default_rng(0).standard_normal((pushes, MOST_FACTORS))
+    for _ in range(2):
+        basis = np.linalg.qr(matrix @ basis)[0]
+    image = matrix @ basis
+    value, vector = np.linalg.eigh(basis.T @ image)
+    keep = value > 1e-9 * pushes
+    # Nystroem's form, which leaves a positive semidefinite rest.
+    wide = image @ (vector[:, keep] / np.sqrt(value[keep]))
+    value, vector = np.linalg.eigh(wide.T @ wide)
+    loading = wide @ vector[:, value > COMMON]
+    return SharedLink(loading, np.maximum(1.0 - (loading**2).sum(axis=1), 0.0))
+
+
+@dataclass(frozen=True)
 class JointSolution:
     """Speckle deviations and local parameters of all pushes.
 
     Parameters
     ----------
-    delta : ndarray, shape (push,)
-        Posterior mean of the speckle deviation [-].
-    delta_covariance : ndarray, shape (push, push) or (push,)
-        Its posterior covariance; the diagonal alone where pushes share no speckle [-].
+    delta : ndarray, shape (push, order)
+        Posterior mean of the speckle deviations [-].
     step : ndarray, shape (push, 3)
         Step of (y, ln eta, ln F) to the joint solution [-].
     own : ndarray, shape (push, 3, 3)
         Covariance of (y, ln eta, ln F) at known speckle [-].
-    slope : ndarray, shape (push, 3)
-        Change of (y, ln eta, ln F) per unit of the speckle deviation [-].
+    slope : ndarray, shape (push, 3, order)
+        Change of (y, ln eta, ln F) per unit of the speckle deviations [-].
+    fresh : ndarray, shape (push, order, order)
+        Posterior covariance of the deviations that a push shares with no other [-].
+    root : ndarray, shape (push, order, factor)
+        A square root of the rest: the covariance of the deviations of two pushes is ``root_p root_q^T``; empty where it
+        was not asked for [-].
     """
 
     delta: Floats
-    delta_covariance: Floats
     step: Floats
     own: Floats
     slope: Floats
+    fresh: Floats
+    root: Floats
+
+    @property
+    def delta_sd(self) -> Floats:
+        """Posterior standard deviation of the speckle deviations, shape (push, order) [-]."""
+        variance = np.einsum("pkk->pk", self.fresh) + (self.root**2).sum(axis=2)
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
     def variance(self, index: int) -> Floats:
         """Posterior variance of local parameter `index` of every push [-]."""
-        spread = self.delta_covariance if self.delta_covariance.ndim == 1 else np.diagonal(self.delta_covariance)
-        return np.asarray(self.own[:, index, index] + self.slope[:, index] ** 2 * spread)
+        return np.asarray(self._alone(index) + (self._carried(index) ** 2).sum(axis=1))
 
     def covariance(self, index: int) -> Floats:
         """Posterior covariance between pushes of local parameter `index` [-]."""
-        if self.delta_covariance.ndim == 1:
-            return np.diag(self.variance(index))
-        g = self.slope[:, index]
-        matrix = g[:, None] * self.delta_covariance * g[None, :]
-        matrix[np.diag_indices_from(matrix)] += self.own[:, index, index]
+        carried = self._carried(index)
+        matrix = carried @ carried.T
+        matrix[np.diag_indices_from(matrix)] += self._alone(index)
         return np.asarray(matrix)
+
+    def _alone(self, index: int) -> Floats:
+        g = self.slope[:, index]
+        return np.asarray(self.own[:, index, index] + np.einsum("pk,pkl,pl->p", g, self.fresh, g))
+
+    def _carried(self, index: int) -> Floats:
+        return np.asarray(np.einsum("pk,pkf->pf", self.slope[:, index], self.root))
 
 
 def joint_solution(
-    information: Floats, gradient: Floats, delta: Floats, tau: Floats, link: Floats | None, *, spread: bool = True
+    information: Floats, gradient: Floats, delta: Floats, tau: Floats, link: SharedLink, *, spread: bool = True
 ) -> JointSolution:
     """One Gauss-Newton step of all pushes together.
 
     Parameters
     ----------
-    information : ndarray, shape (push, 4, 4)
-        Of (y, ln eta, ln F, delta) of each push from its own frames [-].
-    gradient : ndarray, shape (push, 4)
+    information : ndarray, shape (push, 3 + order, 3 + order)
+        Of (y, ln eta, ln F, deviations) of each push from its own frames [-].
+    gradient : ndarray, shape (push, 3 + order)
         Derivative times whitened residual [-].
-    delta : ndarray, shape (push,)
-        Speckle deviation at which they were taken [-].
+    delta : ndarray, shape (push, order)
+        Speckle deviations at which they were taken [-].
     tau : ndarray, shape (push,)
-        Prior standard deviation [-].
-    link : ndarray, shape (push, push), or None
-        Prior correlation, from :func:`link_matrix`.
+        Prior standard deviation, of every order [-].
+    link : SharedLink
+        Prior correlation, the same for every order.
     spread : bool
-        Whether the covariance of the deviations is wanted; it costs four times the step itself.
+        Whether covariances between pushes are wanted; without, those of the shared deviations are left out.
 
     Returns
     -------
@@ -140,44 +256,60 @@ def joint_solution(
 
     Notes
     -----
-    Each push's own three parameters are eliminated by Schur complement; a push then says ``delta = m`` with precision
-    a. With C the prior covariance and s = sqrt(a) the posterior is ``C s (I + s C s)^-1 s m``, which never inverts C
-    and so holds for a frozen well, where C has rank one.
+    Each push's own three parameters are eliminated by Schur complement; a push then says ``W delta = b`` about its
+    deviations. With ``delta_p = tau_p (loading_p z) + e_p`` the part e_p that it shares with no other push is
+    eliminated next, and what is left is one system in z, of order times factor unknowns: two for a frozen well.
     """
-    local, mixed = information[:, :3, :3], information[:, :3, 3]
+    n, orders = delta.shape
+    local, mixed = information[:, :3, :3], information[:, :3, 3:]
     own = _inverse(local)
-    slope = -np.einsum("pij,pj->pi", own, mixed)
+    slope = -own @ mixed
     ahead = np.einsum("pij,pj->pi", own, gradient[:, :3])
-    precision = np.maximum(information[:, 3, 3] + np.einsum("pi,pi->p", slope, mixed), 0.0)
-    pull = gradient[:, 3] + np.einsum("pi,pi->p", slope, gradient[:, :3]) + precision * delta
-    if link is None:
-        variance = tau**2 / (1.0 + precision * tau**2)
-        new, covariance = variance * pull, variance
-    else:
-        new, covariance = _shared(precision, pull, tau, link, spread)
-    step = ahead + slope * (new - delta)[:, None]
-    return JointSolution(new, covariance, step, own, slope)
+    carried = np.swapaxes(slope, 1, 2)
+    precision = information[:, 3:, 3:] + carried @ mixed
+    pull = gradient[:, 3:] + np.einsum("pki,pi->pk", carried, gradient[:, :3])
+    pull = pull + np.einsum("pkl,pl->pk", precision, delta)
+    alone = tau**2 * link.own
+    shrink: Floats = np.asarray(np.linalg.inv(np.eye(orders) + alone[:, None, None] * precision), dtype=np.float64)
+    fresh = alone[:, None, None] * shrink
+    new = np.einsum("pkl,pl->pk", fresh, pull)
+    root = np.zeros((n, orders, 0))
+    if orders and link.loading.shape[1]:
+        shared, root = _shared(
+            precision @ shrink, np.einsum("pkl,pl->pk", shrink, pull), tau, link.loading, shrink, spread
+        )
+        new = new + shared
+    step = ahead + np.einsum("pik,pk->pi", slope, new - delta)
+    return JointSolution(new, step, own, slope, fresh, root)
 
 
-def _shared(precision: Floats, pull: Floats, tau: Floats, link: Floats, spread: bool) -> tuple[Floats, Floats]:
-    """Posterior mean and covariance of the deviations, the covariance zero where it is not wanted."""
+def _shared(
+    precision: Floats, pull: Floats, tau: Floats, loading: Floats, shrink: Floats, spread: bool
+) -> tuple[Floats, Floats]:
+    """Posterior mean of the shared part of the deviations, and a root of its covariance where that is wanted."""
     from scipy.linalg import cholesky, solve_triangular
 
-    root = np.sqrt(precision)
-    prior = tau[:, None] * link * tau[None, :]
-    inner = root[:, None] * prior * root[None, :]
-    inner[np.diag_indices_from(inner)] += 1.0
-    factor = cholesky(inner, lower=True, overwrite_a=True, check_finite=False)
-    pulled = prior @ pull
+    n, orders = pull.shape
+    factors = loading.shape[1]
+    scaled = tau[:, None] * loading
+    blocks = np.empty((orders, factors, orders, factors))
+    for k in range(orders):
+        for j in range(k + 1):
+            block = scaled.T @ (precision[:, k, j, None] * scaled)
+            blocks[k, :, j, :] = block
+            blocks[j, :, k, :] = block.T
+    system = blocks.reshape(orders * factors, orders * factors)
+    system[np.diag_indices_from(system)] += 1.0
+    factor = cholesky(system, lower=True, overwrite_a=True, check_finite=False)
+    right = (pull.T @ scaled).ravel()
+    half = solve_triangular(factor, right, lower=True, check_finite=False)
+    z = solve_triangular(factor, half, lower=True, trans=1, check_finite=False).reshape(orders, factors)
+    mean = np.einsum("pkl,pl->pk", shrink, scaled @ z.T)
     if not spread:
-        half = solve_triangular(factor, root * pulled, lower=True, check_finite=False)
-        half = solve_triangular(factor, half, lower=True, trans=1, check_finite=False)
-        return np.asarray(pulled - prior @ (root * half)), np.zeros(tau.size)
-    wide = solve_triangular(factor, root[:, None] * prior, lower=True, check_finite=False)
-    covariance = prior - wide.T @ wide
-    return np.asarray(
-        pulled - wide.T @ solve_triangular(factor, root * pulled, lower=True, check_finite=False)
-    ), 0.5 * (covariance + covariance.T)
+        return mean, np.zeros((n, orders, 0))
+    wide = (shrink[:, :, :, None] * scaled[:, None, None, :]).reshape(n * orders, orders * factors)
+    root = solve_triangular(factor, wide.T, lower=True, check_finite=False).T
+    return mean, np.ascontiguousarray(root).reshape(n, orders, orders * factors)
 
 
 def _inverse(matrices: Floats) -> Floats:

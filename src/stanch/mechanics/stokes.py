@@ -42,7 +42,7 @@ def beam_nodes(beam_radius: float, well_radius: float, order: int) -> tuple[Floa
     well_radius : float
         Where the sample ends [m].
     order : int
-        Degree of the Laguerre polynomial in r^2/w^2, 0 or 1.
+        Degree of the Laguerre polynomial in r^2/w^2 [-].
 
     Returns
     -------
@@ -56,7 +56,7 @@ def beam_nodes(beam_radius: float, well_radius: float, order: int) -> tuple[Floa
     x = 0.5 * end * (node + 1.0)
     mass = weight * np.exp(-x)
     mass /= mass.sum()
-    return beam_radius * np.sqrt(x), mass * (1.0 - x) if order == 1 else mass
+    return beam_radius * np.sqrt(x), mass * np.polynomial.laguerre.lagval(x, np.eye(order + 1)[order])
 
 
 @dataclass(frozen=True)

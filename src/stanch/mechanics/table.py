@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from stanch.errors import InputError
 from stanch.mechanics.cache import load_arrays, store_arrays
 from stanch.mechanics.mesh import axial_knots, radial_knots
-from stanch.mechanics.records import SpectralTable
+from stanch.mechanics.records import BEAM_ORDERS, SpectralTable
 from stanch.mechanics.stokes import KrylovSpace, StokesOperator, Wall
 from stanch.recording.records import Geometry
 
@@ -27,7 +27,7 @@ __all__ = ["default_depth", "heights", "spectral_table"]
 
 Floats = NDArray[np.float64]
 
-VERSION = 1
+VERSION = 2
 """Raised when a table built earlier would no longer be the same."""
 
 DEFAULT_FRAMES = tuple(1.25e-4 * k for k in range(1, 97))
@@ -106,7 +106,7 @@ def spectral_table(
                 _memory.move_to_end(key)
                 return _memory[key]
         stored = load_arrays(
-            key, {"eigenvalue": (-1,), "force": (-1,), "depth": (depth.size,), "beam": (2, -1, depth.size)}
+            key, {"eigenvalue": (-1,), "force": (-1,), "depth": (depth.size,), "beam": (BEAM_ORDERS, -1, depth.size)}
         )
         if stored is not None and stored["eigenvalue"].size == stored["force"].size == stored["beam"].shape[1]:
             return _remember(SpectralTable(**stored, geometry=geometry, key=key))
@@ -154,7 +154,7 @@ def build(
         wall,
     )
     space = KrylovSpace(operator, operator.force(g.push_radius, g.push_length, g.focus_height))
-    beams = [operator.beam(g.beam_radius, order) for order in (0, 1)]
+    beams = [operator.beam(g.beam_radius, order) for order in range(BEAM_ORDERS)]
     witness = heights(g, np.array([0.0, -0.5, 0.5]) * g.push_length)
     before: Floats | None = None
     for rows in range(FIRST_ROWS, MOST_ROWS + 1, ROW_STEP):
