@@ -81,3 +81,14 @@ def test_bad_frames_leave_the_others_alone() -> None:
     assert np.array_equal(one.shift[0, :4], other.shift[0, :4])
     assert np.isfinite(other.shift).all()
     assert np.isfinite(other.lags).all()
+
+
+@pytest.mark.parametrize(("kind", "factor"), [(np.int32, 2.0**19), (np.float32, 1e9), (np.float32, 1e-15)])
+def test_the_unit_of_the_echo_does_not_matter(kind: type, factor: float) -> None:
+    # At the ends of the scale a product of two energies does not fit single precision.
+    moved = noise(1, 1, 256) + noise(1, 4, 256) // 32
+    moved[:, 2:] = np.roll(moved[:, 2:], 1, axis=2)
+    one, other = track(moved), track((moved * factor).astype(kind))
+    assert one.with_reference.min() > 0.9
+    assert np.allclose(one.with_reference, other.with_reference, rtol=0, atol=1e-5)
+    assert np.allclose(one.shift, other.shift, rtol=0, atol=1e-9)

@@ -50,11 +50,18 @@ def _sum(ar: Any, ai: Any, br: Any, bi: Any) -> tuple[float, float]:
     for m in range(ar.size):
         real += ar[m] * br[m] + ai[m] * bi[m]
         imag += ai[m] * br[m] - ar[m] * bi[m]
-    return float(real), float(imag)
+    return np.float64(real), np.float64(imag)
 
 
 @helper
-def _cross(a: Any, b: Any, at: int) -> tuple[float, float]:
+def _cross(a: Any, b: Any) -> tuple[float, float]:
+    """Sum over the gate of line a times conj(line b)."""
+    size = a.shape[1] - 2 * BEYOND
+    return _sum(a[2, :size], a[3, :size], b[2, :size], b[3, :size])
+
+
+@helper
+def _cross_at(a: Any, b: Any, at: int) -> tuple[float, float]:
     """Sum over the gate of line a times conj(b), b read from sample `at` of its first two rows on."""
     size = a.shape[1] - 2 * BEYOND
     return _sum(a[2, :size], a[3, :size], b[0, at : at + size], b[1, at : at + size])
@@ -62,8 +69,7 @@ def _cross(a: Any, b: Any, at: int) -> tuple[float, float]:
 
 @helper
 def _energy(a: Any) -> float:
-    size = a.shape[1] - 2 * BEYOND
-    real, _imag = _sum(a[2, :size], a[3, :size], a[2, :size], a[3, :size])
+    real, _imag = _cross(a, a)
     return real
 
 
@@ -87,27 +93,28 @@ def _fill_gate(a: Any, count: int) -> None:
 def _lags(a: Any, b: Any, at: int, out: Any) -> None:
     """out[:, l] = sum over the gate of a conj(b), b read from sample at + l - half on."""
     for k in range(LAGS):
-        out[0, k], out[1, k] = _cross(a, b, at + k - BEYOND)
+        out[0, k], out[1, k] = _cross_at(a, b, at + k - BEYOND)
 
 
 @helper
-def _even_lags(a: Any, b: Any, count: int, out: Any) -> None:
+def _even_lags(a: Any, b: Any, count: int, found: bool, out: Any) -> None:
     """Mean of the lags with b and with a running beyond the gate: a line with itself gives Hermitian lags.
 
-    Both sums differ only in the products at the ends of the gate, so one of them and these are enough.
+    Both sums differ only in the products at the ends of the gate, so one of them and these are enough. Zero unless
+    `found`.
     """
-    _lags(a, b, BEYOND, out)
     for k in range(LAGS):
+        real, imag = _cross_at(a, b, k)
         lag = k - BEYOND
-        sign = np.float32(0.5) if lag > 0 else np.float32(-0.5)
+        sign = 0.5 if lag > 0 else -0.5
         start = BEYOND - max(lag, 0)
         for j in range(abs(lag)):
-            for end in range(2):
-                m = start + end * count + j
-                ar, ai, br, bi = a[0, m], a[1, m], b[0, m + lag], b[1, m + lag]
-                out[0, k] += sign * (ar * br + ai * bi)
-                out[1, k] += sign * (ai * br - ar * bi)
+            for m in (start + j, start + count + j):
+                real += sign * (a[0, m] * b[0, m + lag] + a[1, m] * b[1, m + lag])
+                imag += sign * (a[1, m] * b[0, m + lag] - a[0, m] * b[1, m + lag])
                 sign = -sign
+        out[0, k] = real if found else 0.0
+        out[1, k] = imag if found else 0.0
 
 
 @helper
@@ -194,7 +201,7 @@ def _solve(
     _tap_row(table, shift - base, tap)
     at = gate + base - 2 * BEYOND
     _interpolate(frame[0, at:], frame[1, at:], tap, carrier * shift, count, out)
-    real, imag = _cross(a, out, BEYOND)
+    real, imag = _cross(a, out)
     return shift, real * real + imag * imag, _energy(out), first
 
 
@@ -262,22 +269,23 @@ def _reference(frames: Any, signs: Any, before: int, gate: int, count: int, out:
 
 @helper
 def _coherence(a: Any, energy_a: float, b: Any, energy_b: float) -> float:
-    real, imag = _cross(a, b, BEYOND)
+    real, imag = _cross(a, b)
     energy = energy_a * energy_b
     return (real * real + imag * imag) / energy if energy > 0 else 0.0
 
 
 @helper
-def _track_push(
+def _pass(
     frames: Any,
     signs: Any,
     before: int,
     gate: int,
     count: int,
     carrier: float,
+    centre: float,
     table: Any,
     reach: int,
-    mode: int,
+    chain: bool,
     limit: float,
     lines: Any,
     work: Any,
@@ -286,63 +294,43 @@ def _track_push(
     with_reference: Any,
     with_previous: Any,
     lags: Any,
-) -> tuple[float, int]:
-    """Track the frames[frame, 2, sample] of one push; returns the local frequency and the mode used."""
+) -> int:
+    """Track frames[frame, 2, sample] once; how many lost coherence with the reference but not with their neighbour."""
     reference, now, last, spare = lines[0], lines[1], lines[2], lines[3]
-    used = _reference(frames, signs, before, gate, count, reference)
     energy_reference = _energy(reference)
-    if used == 0 or energy_reference <= 0.0:
-        return 0.0, -1
-    real, imag = _sum(
-        reference[2, 1:count], reference[3, 1:count], reference[2, : count - 1], reference[3, : count - 1]
-    )
-    centre = min(max(math.atan2(imag, real), -0.5 * carrier), 0.5 * carrier)
-    for attempt in range(2):
-        chain = mode == 2 or attempt == 1
-        guess = 0.0
-        usual = 0.0
-        energy_last = 0.0
-        have = False
-        low = 0
-        for k in range(frames.shape[0]):
-            if k == before and chain:
-                # The first chained frame is measured against the averaged reference.
-                have = False
-            if signs[k] != 0:
-                continue
-            chained = chain and have and k >= before
-            against = last if chained else reference
-            energy = energy_last if chained else energy_reference
-            s, c = _follow(
-                against, energy, frames[k], gate, count, guess, usual, carrier, centre, table, reach, work, tap, now,
-                spare,
-            )  # fmt: skip
-            shift[k] = s
-            energy_now = _energy(now)
-            if c > 0.0:
-                with_reference[k] = _coherence(reference, energy_reference, now, energy_now)
-                with_previous[k] = _coherence(last, energy_last, now, energy_now) if have else 0.0
-                if chain and k >= before and not have:
-                    with_previous[k] = with_reference[k]
-                _even_lags(against, now, count, lags[k])
-            else:
-                with_reference[k] = 0.0
-                with_previous[k] = 0.0
-                for j in range(LAGS):
-                    lags[k, 0, j] = 0.0
-                    lags[k, 1, j] = 0.0
-            settled = with_previous[k] > 0.8 or not have
-            if k >= before and settled and with_reference[k] < limit * with_previous[k]:
-                low += 1
-            if c > 0.25:
-                guess = s
-                usual = c
-                last, now = now, last
-                energy_last = energy_now
-                have = True
-        if mode != 0 or low == 0 or attempt == 1:
-            return centre, (2 if chain else 1)
-    return centre, 2
+    energy_last = 0.0
+    guess = 0.0
+    usual = 0.0
+    have = False
+    low = 0
+    for k in range(frames.shape[0]):
+        if k == before and chain:
+            # The first chained frame is measured against the averaged reference.
+            have = False
+        if signs[k] != 0:
+            continue
+        chained = chain and have and k >= before
+        against = last if chained else reference
+        energy = energy_last if chained else energy_reference
+        shift[k], found = _follow(
+            against, energy, frames[k], gate, count, guess, usual, carrier, centre, table, reach, work, tap, now, spare
+        )
+        energy_now = _energy(now)
+        with_reference[k] = _coherence(reference, energy_reference, now, energy_now) if found > 0.0 else 0.0
+        with_previous[k] = _coherence(last, energy_last, now, energy_now) if found > 0.0 and have else 0.0
+        if chain and k >= before and not have:
+            with_previous[k] = with_reference[k]
+        _even_lags(against, now, count, found > 0.0, lags[k])
+        settled = with_previous[k] > 0.8 or not have
+        if k >= before and settled and with_reference[k] < limit * with_previous[k]:
+            low += 1
+        if found > 0.25:
+            guess = shift[k]
+            usual = found
+            last, now = now, last
+            energy_last = energy_now
+            have = True
+    return low
 
 
 @entry
@@ -370,9 +358,22 @@ def track_pushes(
     lines = np.zeros((4, 4, lanes + 2 * BEYOND), np.float32)
     work = np.empty((2, LAGS), np.float32)
     tap = np.empty(LAGS, np.float32)
+    whole = lines[0]
     for p in range(z.shape[0]):
-        centre[p], used[p] = _track_push(
-            z[p], signs[p], before, gate, count, carrier, table, reach, mode, limit, lines, work, tap,
-            shift[p], with_reference[p], with_previous[p], lags[p],
-        )  # fmt: skip
-        _copy(lines[0], reference[p])
+        averaged = _reference(z[p], signs[p], before, gate, count, whole)
+        _copy(whole, reference[p])
+        centre[p] = 0.0
+        used[p] = -1
+        if averaged == 0 or _energy(whole) <= 0.0:
+            continue
+        real, imag = _sum(whole[2, 1:count], whole[3, 1:count], whole[2, : count - 1], whole[3, : count - 1])
+        centre[p] = min(max(math.atan2(imag, real), -0.5 * carrier), 0.5 * carrier)
+        for attempt in range(2):
+            chain = mode == 2 or attempt == 1
+            used[p] = 2 if chain else 1
+            low = _pass(
+                z[p], signs[p], before, gate, count, carrier, centre[p], table, reach, chain, limit, lines, work, tap,
+                shift[p], with_reference[p], with_previous[p], lags[p],
+            )  # fmt: skip
+            if mode != 0 or low == 0:
+                break
