@@ -192,7 +192,7 @@ class Fitted:
 
     def _pair(self, modulus: float) -> Floats:
         g, eta, a = max(modulus, 0.0), self.viscosity(max(modulus, 0.0)), self.acquisition
-        return np.stack([trace(self.table, g, eta, 1.0, a, self.frame_time, order=k) for k in (0, 1)])
+        return np.stack([trace(self.table, g, eta, 1.0, a, self.frame_time, order=k) for k in (0, 1, 2)])
 
     def observe(self, rng: np.random.Generator, truth: Truth, speckle: str, interval: float, duration: float) -> Moduli:
         """Displacement of every push with noise, a shared reference and speckle, fitted."""
@@ -201,9 +201,12 @@ class Fitted:
         spread = rng.uniform(0.1, 0.2)
         link = link_of(time, modulus, speckle)
         root = np.linalg.cholesky(link + 1e-10 * np.eye(time.size))
-        delta = spread * (root @ rng.standard_normal(time.size))
+        # Two orders across the beam and the bending of the phase; one depth, so nothing along a gate.
+        first, second, bent = spread * (root @ rng.standard_normal((time.size, 3))).T[:, :, None]
         pair = self.library(np.log(modulus + LOG_OFFSET))
-        value = self.force * (pair[:, 0] + delta[:, None] * pair[:, 1])
+        value = self.force * (pair[:, 0] + first * pair[:, 1] + second * pair[:, 2])
+        phase = 4.0 * math.pi * self.acquisition.centre_frequency / self.acquisition.sound_speed
+        value += math.sqrt(2.0) * phase * bent * (self.force * pair[:, 1]) ** 2
         value += self.noise * rng.standard_normal(value.shape)
         value += self.noise / math.sqrt(2.0) * rng.standard_normal((time.size, 1))
         ones, none = np.ones(time.size), np.zeros(time.size)

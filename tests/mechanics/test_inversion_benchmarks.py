@@ -2,11 +2,14 @@
 
 import importlib.util
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.stats import binom
+
+from stanch.mechanics.invert import InvertSettings
 
 FOLDER = Path(__file__).parents[2] / "benchmarks"
 
@@ -50,6 +53,17 @@ def test_a_frozen_well_needs_the_shared_speckle(scatter):
     rows = {row["speckle"]: row for row in table}
     assert rows["shared"]["rms error"] < rows["push by push"]["rms error"] < rows["left out"]["rms error"]
     assert rows["left out"]["coverage"] < 0.5 < rows["shared"]["coverage"]
+
+
+def test_a_frozen_well_of_echoes():
+    frozen = _load("frozen_wells")
+    wells = 16
+    ways = {name: replace(InvertSettings(threads=1), **frozen.WAYS[name]) for name in ("first order", "all terms")}
+    first, full = frozen.study(wells, 80, (50.0,), (34.0,), ways)
+    assert binom.cdf(round(full["mean"] * wells), wells, 0.95) > 1e-4
+    assert abs(full["bias %"]) < 4.0 * full["claimed %"] / np.sqrt(wells)
+    # Three standard errors of the root mean square of as many standard scores.
+    assert full["rms score"] < 1.0 + 3.0 / np.sqrt(2.0 * wells) < first["rms score"]
 
 
 def test_rate_and_agreement():

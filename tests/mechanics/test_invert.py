@@ -288,3 +288,6 @@ def test_settings_are_checked():
         InvertSettings(start_viscosity=(1.0, 2.0))
     with pytest.raises(InputError, match="outlier_threshold"):
         InvertSettings(outlier_threshold=0.5)
+    for terms in (((0, 0),), ((2, 0), (1, 0)), ((1, 0), (9, 0))):
+        with pytest.raises(InputError, match="speckle_terms"):
+            InvertSettings(speckle_terms=terms)

@@ -270,7 +270,6 @@ def invert(
     chi2, misfit, solution = _joint(work, lines, s, spread=not speckle)
     if speckle:
         for turn in range(s.rounds):
-            moved = np.abs(solution.delta - work.delta)
             step = np.clip(solution.step[:, :2], -0.5, 0.5)
             work.delta = solution.delta
             if turn < CAREFUL_ROUNDS:
@@ -279,7 +278,9 @@ def invert(
                 work.y, work.e = work.y + step[:, 0], work.e + step[:, 1]
             lines = _linearise(work, scale, frames, s)
             chi2, misfit, solution = _joint(work, lines, s, spread=False)
-            if turn >= CAREFUL_ROUNDS - 1 and max(np.max(moved), np.max(np.abs(step[:, 0]))) < SETTLED:
+            # What is left to move, and is moved below.
+            left = max(np.max(np.abs(solution.delta - work.delta)), np.max(np.abs(solution.step[:, 0])))
+            if turn >= CAREFUL_ROUNDS - 1 and left < SETTLED:
                 break
         chi2, misfit, solution = _joint(work, lines, s, spread=True)
     # The searches end within a small part of a standard error; the last linear step takes out what is left.
