@@ -270,7 +270,7 @@ def traces(modulus, viscosity, coefficient, scale, time, inside, after, spacing,
     duration : float
         Of the push [s].
     out : ndarray, shape (push, 3, frame)
-        Filled in.
+        Filled in [m], [m/Pa], [m/(Pa·s)].
     """
     work = np.zeros(13 * S)
     for p in range(modulus.size):
@@ -627,7 +627,7 @@ def pick_starts(
     robust : bool
         Whether frames far from the running median of five are left out of the start.
     cells : ndarray of float32, shape (frame, cell)
-        Traces of the start grid; cells run over viscosity fastest.
+        Traces of the start grid; cells run over viscosity fastest [-].
     columns : int
         Viscosities in the grid [-].
     share : float
@@ -635,7 +635,7 @@ def pick_starts(
     start_y, start_e : ndarray, shape (line,), (column,)
         ln(G + 10 Pa) and ln eta of the grid [-].
     starts : ndarray, shape (push, 2, 2)
-        Filled in.
+        Filled in [-].
     rival : ndarray of bool, shape (push,)
         Filled in.
     inflation : ndarray, shape (push, frame)
@@ -744,11 +744,11 @@ def fit_pushes(
     shared_variance : ndarray, shape (push,)
         [m^2].
     coefficient : ndarray, shape (push, row)
-        Over density.
+        Over density [m^3/kg].
     scale, time, inside, after, spacing, duration
         As in :func:`traces`.
     starts : ndarray, shape (push, 2, 2)
-        First and second start.
+        First and second start, as y and ln eta [-].
     rival : ndarray of bool, shape (push,)
         Whether the second start is tried even where the first fits, when little movement is seen.
     threshold : float
@@ -764,7 +764,7 @@ def fit_pushes(
     inflation : ndarray, shape (push, frame)
         In: variance inflation to begin with; out: the final one [-].
     y, e, cost : ndarray, shape (push,)
-        Filled in.
+        Filled in [-].
     status, count : ndarray of int64, shape (push,)
         Filled in: how the search ended, and evaluations.
     """
@@ -893,22 +893,22 @@ def linearise_pushes(
     data, variance, step_variance, shared_variance, scale, time, inside, after, spacing, duration, inflation
         As in :func:`fit_pushes`.
     coefficient : ndarray, shape (push, row)
-        At the present speckle deviations, over density.
+        At the present speckle deviations, over density [m^3/kg].
     slope : ndarray, shape (push, order, row)
-        Its derivatives with respect to them.
+        Its derivatives with respect to them [m^3/kg].
     bending : float
         What the last deviation multiplies, besides the square of the first derivative's movement; 0 for no such
         deviation [1/m].
     y, e : ndarray, shape (push,)
-        Solution.
+        Solution [-].
     force : ndarray, shape (push,)
         Filled in [N/m^3].
     information : ndarray, shape (push, 3 + deviation, 3 + deviation)
-        Filled in: of y, ln eta, ln F and the speckle deviations.
+        Filled in: of y, ln eta, ln F and the speckle deviations [-].
     gradient : ndarray, shape (push, 3 + deviation)
-        Filled in: derivative times whitened residual.
+        Filled in: derivative times whitened residual [-].
     cost : ndarray, shape (push,)
-        Filled in: weighted sum of squares over frames that are not held down.
+        Filled in: weighted sum of squares over frames that are not held down [-].
     fitted : ndarray, shape (push, frame)
         Filled in [m].
     bent : ndarray, shape (push, frame)

@@ -100,7 +100,7 @@ def link_matrix(link: ArrayLike | None, pushes: int) -> Floats | None:
     Returns
     -------
     ndarray, shape (push, push), or None
-        Symmetric, positive semidefinite, 1 on the diagonal; None stands for the identity.
+        Symmetric, positive semidefinite, 1 on the diagonal; None stands for the identity [-].
     """
     if link is None:
         return None
@@ -142,7 +142,7 @@ def shared_link(link: ArrayLike | None, pushes: int) -> SharedLink:
     Parameters
     ----------
     link : array_like, shape (push, push), or None
-        As in :func:`link_matrix`.
+        As in :func:`link_matrix` [-].
     pushes : int
         [-].
 
