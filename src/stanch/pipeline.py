@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from functools import reduce
 from os import PathLike
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from stanch.findings.records import Finding, QualitySign
 from stanch.readings.assay_records import AssaySettings
 from stanch.readings.records import Contrast
 from stanch.result import Result, WellResult
-from stanch.stages import refuse, to_moduli, to_readings
+from stanch.stages import refuse, to_curve, to_displacement, to_moduli, to_readings
 from stanch.version import __version__
 
 if TYPE_CHECKING:
@@ -24,9 +25,6 @@ if TYPE_CHECKING:
     from stanch.recording.container import Recording
 
 __all__ = ["Result", "WellResult", "analyse"]
-
-T = TypeVar("T")
-R = TypeVar("R")
 
 
 def analyse(
@@ -103,7 +101,12 @@ def _analyse(
         assay.check_wells([well.name for well in source.wells])
 
     settings = assay.settings if assay is not None else AssaySettings()
-    wells = _each(threads, lambda well: to_moduli(source, well, settings), source.wells)
+    wells = _each(
+        threads,
+        source.wells,
+        lambda well: to_displacement(source, well, settings),
+        lambda well: to_moduli(source, well),
+    )
     progress(0.6)
     if all(well.moduli is None for well in wells):
         why = " ".join(f"Well {well.well.name}: {' '.join(well.problems)}" for well in wells)
@@ -112,9 +115,13 @@ def _analyse(
         )
     signs = _quality(source, wells, assay, now)
     wells = tuple(refuse(well, signs) for well in wells)
-    complete = source.state == "closed"
     seeds = np.random.SeedSequence(seed).generate_state(2 * len(wells), np.uint64).reshape(-1, 2).tolist()
-    wells = _each(threads, lambda job: to_readings(*job, assay, complete, calibration), zip(wells, seeds, strict=True))
+    wells = _each(
+        threads,
+        zip(wells, seeds, strict=True),
+        lambda job: (to_curve(job[0], job[1][0], settings.paths), job[1][1]),
+        lambda job: _read(job[0], job[1], source, assay, calibration),
+    )
     progress(0.9)
     contrasts = _contrasts(wells, assay, seed)
     signs = _quality(source, wells, assay, now)
@@ -142,12 +149,27 @@ def _analyse(
     )
 
 
-def _each(threads: int, work: Callable[[T], R], items: Iterable[T]) -> tuple[R, ...]:
-    """Results in the order of the items; the compiled kernels release the interpreter lock."""
+def _each(threads: int, items: Iterable[Any], *works: Callable[[Any], Any]) -> tuple[Any, ...]:
+    """Do one work after the other to every item; results in the order of the items.
+
+    Kernels release the interpreter lock. Each work is queued for all items before the next one, so that processors stay
+    busy when items do not divide evenly; what an item waits for is always ahead of it in the queue.
+    """
     if threads <= 1:
-        return tuple(map(work, items))
+        return tuple(reduce(lambda value, work: work(value), works, item) for item in items)
     with ThreadPoolExecutor(threads) as pool:
-        return tuple(pool.map(work, items))
+        row = [pool.submit(works[0], item) for item in items]
+        for work in works[1:]:
+            row = [pool.submit(lambda work, before: work(before.result()), work, before) for before in row]
+        return tuple(future.result() for future in row)
+
+
+def _read(
+    well: WellResult, seed: int, source: Recording, assay: AssayDocument | None, calibration: Calibration | None
+) -> WellResult:
+    if assay is None:
+        return well
+    return to_readings(well, assay.definitions(), seed, source.state == "closed", calibration)
 
 
 def _quality(

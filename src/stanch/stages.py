@@ -13,17 +13,18 @@ from stanch.errors import InputError, RecordingError
 from stanch.findings.records import QualitySign
 from stanch.mechanics.records import Moduli
 from stanch.readings.assay_records import AssaySettings
+from stanch.readings.definitions import Definitions
 from stanch.recording.records import Acquisition, Geometry, SignalKind, Well
 from stanch.result import WellResult
 
 if TYPE_CHECKING:
     from stanch.mechanics.calibrate import Calibration
-    from stanch.readings.assay import AssayDocument
     from stanch.recording.container import Recording
 
-__all__ = ["refuse", "to_moduli", "to_readings"]
+__all__ = ["refuse", "to_curve", "to_displacement", "to_moduli", "to_readings"]
 
 PUSHES_PER_BLOCK = 16
+PATHS = 1000
 NOT_CHECKED: dict[SignalKind, tuple[str, ...]] = {
     "echo": (),
     "displacement": ("Echo quality and speckle could not be checked: the recording starts at displacement.",),
@@ -34,8 +35,8 @@ NOT_CHECKED: dict[SignalKind, tuple[str, ...]] = {
 }
 
 
-def to_moduli(source: Recording, well: Well, settings: AssaySettings) -> WellResult:
-    """Echo -> displacement -> moduli of one well, starting where its data starts."""
+def to_displacement(source: Recording, well: Well, settings: AssaySettings) -> WellResult:
+    """Echo -> displacement of one well, where it has echoes or traces."""
     kind = source.kind(well.name)
     result = WellResult(
         well, kind, source.geometry_of(well.name), None, None, None, None, not_checked=NOT_CHECKED[kind]
@@ -43,10 +44,19 @@ def to_moduli(source: Recording, well: Well, settings: AssaySettings) -> WellRes
     if source.push_count(well.name) == 0:
         return replace(result, problems=("No push was committed.",))
     try:
-        if kind == "modulus":
-            return replace(result, moduli=_finished(source, well.name))
-        displacement = _displacement(source, well.name, settings)
-        return replace(result, displacement=displacement, moduli=_moduli(source, well.name, displacement))
+        return result if kind == "modulus" else replace(result, displacement=_track(source, well.name, settings))
+    except InputError as error:
+        return replace(result, problems=(str(error),))
+
+
+def to_moduli(source: Recording, result: WellResult) -> WellResult:
+    """Displacement -> moduli of one well, or the moduli it came with."""
+    try:
+        if result.problems:
+            return result
+        if result.displacement is None:
+            return replace(result, moduli=_finished(source, result.well.name))
+        return replace(result, moduli=_moduli(source, result.well.name, result.displacement))
     except InputError as error:
         return replace(result, problems=(str(error),))
 
@@ -62,7 +72,7 @@ def _finished(source: Recording, well: str) -> Moduli:
     )
 
 
-def _displacement(source: Recording, well: str, settings: AssaySettings) -> Displacement:
+def _track(source: Recording, well: str, settings: AssaySettings) -> Displacement:
     from stanch.echo.track import TrackSettings, track
 
     acquisition, geometry, frame_time = _set_up(source, well)
@@ -83,7 +93,7 @@ def _displacement(source: Recording, well: str, settings: AssaySettings) -> Disp
 
 
 def _moduli(source: Recording, well: str, displacement: Displacement) -> Moduli:
-    from stanch.mechanics.invert import invert
+    from stanch.mechanics.invert import InvertSettings, invert
     from stanch.mechanics.table import spectral_table
 
     acquisition, geometry, _ = _set_up(source, well)
@@ -93,7 +103,8 @@ def _moduli(source: Recording, well: str, displacement: Displacement) -> Moduli:
         push_duration=acquisition.push_duration,
         frame_time=displacement.frame_time,
     )
-    return invert(displacement, table, acquisition, geometry)
+    # Wells share the processors already.
+    return invert(displacement, table, acquisition, geometry, InvertSettings(threads=1))
 
 
 def _set_up(source: Recording, well: str) -> tuple[Acquisition, Geometry, NDArray[np.float64]]:
@@ -120,34 +131,37 @@ def refuse(well: WellResult, signs: tuple[QualitySign, ...]) -> WellResult:
     return replace(well, moduli=replace(well.moduli, usable=usable, flags=flags))
 
 
-def to_readings(
-    well: WellResult,
-    seeds: list[int],
-    assay: AssayDocument | None,
-    complete: bool,
-    calibration: Calibration | None,
-) -> WellResult:
-    """Moduli -> curve -> readings of one well."""
+def to_curve(well: WellResult, seed: int, paths: int | None) -> WellResult:
+    """Moduli -> curve of one well."""
     from stanch.curve.posterior import smooth
-    from stanch.readings.read import read_well
 
     if well.moduli is None:
         return well
     try:
-        paths = assay.settings.paths if assay is not None else None
-        curve = smooth(well.moduli, seed=seeds[0], paths=paths or 1000)
-        if assay is None:
-            return replace(well, curve=curve)
-        readings = read_well(
-            curve,
-            assay.definitions(),
-            activation_offset=well.well.activation_offset,
-            activation_sd=well.well.activation_sd,
-            seed=seeds[1],
-            complete=complete,
-            systematic=None if calibration is None else calibration.systematic(float(curve.modulus.max())),
-            well=well.well.name,
-        )
-        return replace(well, curve=curve, readings=readings)
+        return replace(well, curve=smooth(well.moduli, seed=seed, paths=paths or PATHS))
     except InputError as error:
         return replace(well, problems=(*well.problems, str(error)))
+
+
+def to_readings(
+    well: WellResult, definitions: Definitions, seed: int, complete: bool, calibration: Calibration | None
+) -> WellResult:
+    """Curve -> readings of one well."""
+    from stanch.readings.read import read_well
+
+    if well.curve is None:
+        return well
+    try:
+        readings = read_well(
+            well.curve,
+            definitions,
+            activation_offset=well.well.activation_offset,
+            activation_sd=well.well.activation_sd,
+            seed=seed,
+            complete=complete,
+            systematic=None if calibration is None else calibration.systematic(float(well.curve.modulus.max())),
+            well=well.well.name,
+        )
+    except InputError as error:
+        return replace(well, problems=(*well.problems, str(error)))
+    return replace(well, readings=readings)

@@ -158,7 +158,9 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
 
 
 def _modulus(y: Floats) -> Floats:
-    return np.maximum(np.exp(y) - LOG_OFFSET, 0.0)
+    modulus = np.exp(y)
+    modulus -= LOG_OFFSET
+    return np.maximum(modulus, 0.0, out=modulus)
 
 
 def _prior(warp: Warp, settings: CurveSettings) -> Smoothness:

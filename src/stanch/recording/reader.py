@@ -101,6 +101,7 @@ class Recording:
         self.path = path
         self._file = file
         self._digests: dict[tuple[str, int], bytes] = {}
+        self._push_times: dict[str, Floats] = {}
         _check_schema(path, file)
         where = str(path)
         self.sample = read_record(SampleFacts, group_of(file, "sample", where), f"{where}: sample")
@@ -201,6 +202,9 @@ class Recording:
     def push_time(self, well: str) -> Floats:
         """Starts of the pushes since the well's activation, shape (push,) [s]."""
         view = self._view(well)
+        known = self._push_times.get(well)
+        if known is not None and known.size == view.pushes:
+            return known.copy()
         with self._reading():
             time = view.rows("push_time", 0, view.pushes)
         if not np.isfinite(time).all() or (np.diff(time) <= 0).any():
@@ -210,7 +214,8 @@ class Recording:
                 got=f"{time[k]:.9g} s after {time[k - 1]:.9g} s" if k else time[0],
                 allowed="finite times that increase",
             )
-        return time
+        self._push_times[well] = time
+        return time.copy()
 
     def frame_time(self, well: str) -> Floats | None:
         """Frame times from the start of the push, shape (frame,) [s]; None for a modulus well."""
