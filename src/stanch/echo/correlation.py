@@ -72,9 +72,9 @@ def normalised_correlation(reference: Floats, later: Floats, start: NDArray[np.i
     Parameters
     ----------
     reference : ndarray, shape (push, sample)
-        The gate before the movement.
+        The gate before the movement [-].
     later : ndarray, shape (push, longer)
-        Lines after it.
+        Lines after it [-].
     start : ndarray of int, shape (push,)
         Sample of the later line where the window at the first lag begins.
     lags : int

@@ -354,7 +354,10 @@ def track_pushes(
     centre: Any,
     used: Any,
 ) -> None:
-    """Track the pushes of z[push, frame, 2, sample]; results into the arrays handed in, scratch of its own."""
+    """Track the pushes of z[push, frame, 2, sample]; results into the arrays handed in, scratch of its own.
+
+    Quantities and units as in :func:`stanch.echo.autocorrelation.track_block`; shifts in baseband samples.
+    """
     lines = np.zeros((4, 4, lanes + 2 * BEYOND), np.float32)
     work = np.empty((2, LAGS), np.float32)
     tap = np.empty(LAGS, np.float32)

@@ -142,7 +142,10 @@ def receive(
     signs: Any,
     line: Any,
 ) -> None:
-    """Demodulate block[push, frame, sample * parts]: gate to z, mean pre-push line to `line`, signs to `signs`."""
+    """Demodulate block[push, frame, sample * parts]: gate to z, mean pre-push line to `line`, signs to `signs`.
+
+    Quantities and units as in :func:`stanch.echo.demodulate.demodulate`.
+    """
     pushes, frames, _size = block.shape
     reach = tap_r.size // decimation + 1
     whole = np.empty((2, line.shape[2]), np.float32)

@@ -188,7 +188,7 @@ def choose_weighting(
     decorrelated : ndarray, shape (push,)
         Share of the energy decorrelated at that movement, beyond noise [-].
     used : ndarray, shape (push,)
-        Frames averaged in the reference.
+        Frames averaged in the reference [-].
     band : Band
     carrier : float
         Phase of the carrier per baseband sample [rad].
