@@ -171,7 +171,7 @@ def demodulate(lines: ArrayLike, band: Band, start: int = 0, count: int | None =
     >>> acquisition = Acquisition(40e6, 9e6, 1540.0, 1050.0, 2e-4, 2, 0.0)
     >>> band = design_band(acquisition)
     >>> demodulate(np.zeros(256), band).shape
-    (86,)
+    (128,)
     """
     data = np.asarray(lines)
     signal = data.astype(np.float64) if form == "rf" else data[..., 0].astype(np.float64) + 1j * data[..., 1]
