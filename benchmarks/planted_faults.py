@@ -190,6 +190,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--clean", type=int, default=10, help="clean runs")
     parser.add_argument("--repeats", type=int, default=1, help="runs of each fault")
     parser.add_argument("--pushes", type=int, default=60, help="pushes of each well")
+    parser.add_argument("--first", type=int, default=0, help="added to every seed; thresholds were chosen at 0 to 99")
     parser.add_argument("--only", default="", help="faults whose name contains this")
     options = parser.parse_args(arguments)
     began, missed = time.process_time(), 0
@@ -201,7 +202,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 continue
             found, others = 0, Counter[str]()
             for repeat in range(options.repeats):
-                signs = signs_of(scenario(tables, changes, options.pushes, 100 + repeat), folder)
+                signs = signs_of(scenario(tables, changes, options.pushes, 100 + options.first + repeat), folder)
                 hit = {s.well for s in signs if s.key == key}
                 found += set(wells or [""]) <= hit
                 others.update(
@@ -212,7 +213,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             print(f"{fault:36}{key:24}{f'{found}/{options.repeats}':>8}  {rest or 'none'}", flush=True)
         false, alarms = 0, Counter[str]()
         for seed in range(options.clean):
-            signs = signs_of(scenario("", {}, options.pushes, 1000 + seed), folder)
+            signs = signs_of(scenario("", {}, options.pushes, 1000 + options.first + seed), folder)
             false += bool(signs)
             alarms.update(f"{s.key} {s.well}".strip() for s in signs)
         if options.clean:
