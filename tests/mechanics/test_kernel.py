@@ -1,5 +1,7 @@
 """The compiled kernel equals the NumPy reference."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,21 @@ from stanch.mechanics.invert import Frames
 from stanch.mechanics.response import coupling, oscillator
 
 MEDIA = [(-2.0, 0.006), (0.0, 0.004), (1e-3, 0.004), (0.5, 0.005), (10.0, 0.02), (150.0, 0.6), (4000.0, 0.02)]
+
+
+def test_elementary_functions_equal_the_standard_ones():
+    rng = np.random.default_rng(4)
+    for x in [0.0, 0.5, -0.5, *rng.uniform(-600.0, 50.0, 500), *rng.normal(0.0, 1e-3, 100)]:
+        assert kernel._exp(x) == pytest.approx(math.exp(x), rel=1e-15)
+        phi, slope = kernel._phi(x, math.exp(-x))
+        if x > 0:
+            assert phi == pytest.approx(-math.expm1(-x) / x, rel=1e-15)
+            step = 1e-3 * max(x, 1.0)
+            nearby = [-math.expm1(-y) / y for y in (x - step, x + step)]
+            assert slope == pytest.approx((nearby[1] - nearby[0]) / (2 * step), rel=1e-5)
+    assert kernel._phi(0.0, 1.0) == (1.0, -0.5)
+    for x in [0.0, *rng.uniform(-20.0, 20.0, 500), *rng.uniform(0.0, 1e6, 500)]:
+        assert kernel._cos_sin(x) == pytest.approx((math.cos(x), math.sin(x)), abs=1e-15)
 
 
 @pytest.mark.parametrize("regular", [True, False])
@@ -37,7 +54,7 @@ def test_traces_without_derivatives_equal_the_reference(bench, regular):
     frames = Frames.of(time, bench.acquisition.push_duration)
     scale = bench.table.eigenvalue / 1055.0
     c = np.stack([coupling(bench.table, order=order) for order in (0, 1, 3)])
-    out, work = np.empty((3, time.size)), np.zeros(13 * kernel.MOST_ROWS)
+    out, work = np.empty((3, time.size)), np.zeros(kernel.WORK)
     for g, eta in MEDIA:
         kernel._trace_values(g, eta, c, scale, *frames.arguments, work, out)
         q = oscillator(time, g * scale, 0.5 * eta * scale, bench.acquisition.push_duration)[0]

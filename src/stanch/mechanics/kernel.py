@@ -9,14 +9,15 @@ Importing this module loads numba; import it only where pushes are fitted.
 """
 
 # The compiler infers the types of these functions.
-# mypy: disable-error-code="no-untyped-def, no-untyped-call"
+# mypy: disable-error-code="no-untyped-def, no-untyped-call, call-arg, var-annotated"
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-from numba import njit
+from numba import njit, types
+from numba.extending import intrinsic
 
 __all__ = ["MOST_ROWS", "fit_pushes", "linearise_pushes", "pick_starts", "traces"]
 
@@ -24,6 +25,9 @@ MOST_ROWS = 520
 """Longest table the work space holds; not a power of two in bytes, so that the arrays do not share cache lines."""
 
 S = MOST_ROWS
+# Slots of the work space: 0-2 and 3-5 hold the state and its derivatives at two frames, 6-10 what the march needs.
+_C, _CS, _W, _B, _EC, _ES, _DS, _SLOW, _FAST, _Q, _QW, _QB, _U, _UW, _UB = (k * S for k in range(11, 26))
+WORK = 26 * S
 _LOOSE = {"reassoc", "contract", "nsz", "arcp"}
 
 CONVERGED, STALLED, AT_BOUND, NO_PUSH = 0, 1, 2, 3
@@ -32,221 +36,409 @@ SLOW, NUDGE = 8, 1e-4
 LOW_E, HIGH_E = math.log(1e-5), math.log(100.0)
 
 
-@njit(cache=True, nogil=True)
-def _basis(t, w, b):
-    """EC, ES and dES/d(s^2) at one time; see ``response.oscillator``."""
-    sigma = b * b - w
-    z = sigma * t * t
-    if abs(z) < 0.02:
-        e = math.exp(-b * t)
-        ec = e * (1 + z * (1 / 2 + z * (1 / 24 + z * (1 / 720 + z * (1 / 40320 + z / 3628800)))))
-        es = e * t * (1 + z * (1 / 6 + z * (1 / 120 + z * (1 / 5040 + z * (1 / 362880 + z / 39916800)))))
-        ds = e * t * t * t * (1 / 6 + z * (1 / 60 + z * (1 / 1680 + z * (1 / 90720 + z / 7983360))))
-        return ec, es, ds
-    if z > 0:
-        s = math.sqrt(sigma)
-        slow = math.exp(-w / (b + s) * t)
-        fast = math.exp(-(b + s) * t)
-        ec = 0.5 * (slow + fast)
-        es = 0.5 * (slow - fast) / s
-    else:
-        r = math.sqrt(-sigma)
-        e = math.exp(-b * t)
-        ec = e * math.cos(r * t)
-        es = e * math.sin(r * t) / r
-    return ec, es, (t * ec - es) / (2 * sigma)
+@intrinsic
+def _as_bits(typing_context, value):
+    """The bits of a float64 as int64."""
+    return types.int64(types.float64), lambda context, builder, _, args: builder.bitcast(
+        args[0], context.get_value_type(types.int64)
+    )
+
+
+@intrinsic
+def _as_float(typing_context, value):
+    """The float64 of these bits."""
+    return types.float64(types.int64), lambda context, builder, _, args: builder.bitcast(
+        args[0], context.get_value_type(types.float64)
+    )
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+def _exp(x):
+    """exp without branches or calls, so that loops over rows become vector instructions."""
+    x = min(max(x, -700.0), 700.0)
+    # Adding 1.5 * 2^52 rounds to an integer, which then stands in the low bits.
+    shifted = x * 1.4426950408889634 + 6755399441055744.0
+    k = shifted - 6755399441055744.0
+    r = (x - k * 6.93147180369123816490e-01) - k * 1.90821492927058770002e-10
+    p = 1.0 / 6227020800
+    p = p * r + 1.0 / 479001600
+    p = p * r + 1.0 / 39916800
+    p = p * r + 1.0 / 3628800
+    p = p * r + 1.0 / 362880
+    p = p * r + 1.0 / 40320
+    p = p * r + 1.0 / 5040
+    p = p * r + 1.0 / 720
+    p = p * r + 1.0 / 120
+    p = p * r + 1.0 / 24
+    p = p * r + 1.0 / 6
+    p = p * r + 0.5
+    p = (p * r + 1.0) * r + 1.0
+    return _as_float(_as_bits(p) + (_as_bits(shifted) << 52))
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+def _cos_sin(x):
+    """Cosine and sine without branches or calls, for magnitudes up to a million."""
+    shifted = x * 0.6366197723675814 + 6755399441055744.0
+    k = shifted - 6755399441055744.0
+    r = x - k * 1.57079632673412561417
+    r = (r - k * 6.07710050630396597660e-11) - k * 2.02226624879595063154e-21
+    u = r * r
+    p = 1.0 / 355687428096000
+    p = p * u - 1.0 / 1307674368000
+    p = p * u + 1.0 / 6227020800
+    p = p * u - 1.0 / 39916800
+    p = p * u + 1.0 / 362880
+    p = p * u - 1.0 / 5040
+    p = p * u + 1.0 / 120
+    p = p * u - 1.0 / 6
+    sine = r + r * (u * p)
+    p = 1.0 / 20922789888000
+    p = p * u - 1.0 / 87178291200
+    p = p * u + 1.0 / 479001600
+    p = p * u - 1.0 / 3628800
+    p = p * u + 1.0 / 40320
+    p = p * u - 1.0 / 720
+    p = p * u + 1.0 / 24
+    p = p * u - 0.5
+    cosine = 1.0 + u * p
+    quadrant = _as_bits(shifted)
+    odd = (quadrant & 1) != 0
+    a = sine if odd else cosine
+    b = cosine if odd else sine
+    return (-a if ((quadrant + 1) & 2) != 0 else a), (-b if (quadrant & 2) != 0 else b)
+
+
+@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+def _phi(x, e):
+    """(1 - exp(-x))/x and its slope, given e = exp(-x)."""
+    near = abs(x) < 0.5
+    y = -x if near else 0.0
+    p, d = 1.0 / 1307674368000, 14.0 / 1307674368000
+    p = p * y + 1.0 / 87178291200
+    d = d * y + 13.0 / 87178291200
+    p = p * y + 1.0 / 6227020800
+    d = d * y + 12.0 / 6227020800
+    p = p * y + 1.0 / 479001600
+    d = d * y + 11.0 / 479001600
+    p = p * y + 1.0 / 39916800
+    d = d * y + 10.0 / 39916800
+    p = p * y + 1.0 / 3628800
+    d = d * y + 9.0 / 3628800
+    p = p * y + 1.0 / 362880
+    d = d * y + 8.0 / 362880
+    p = p * y + 1.0 / 40320
+    d = d * y + 7.0 / 40320
+    p = p * y + 1.0 / 5040
+    d = d * y + 6.0 / 5040
+    p = p * y + 1.0 / 720
+    d = d * y + 5.0 / 720
+    p = p * y + 1.0 / 120
+    d = d * y + 4.0 / 120
+    p = p * y + 1.0 / 24
+    d = d * y + 3.0 / 24
+    p = p * y + 1.0 / 6
+    d = d * y + 2.0 / 6
+    p = p * y + 1.0 / 2
+    d = d * y + 1.0 / 2
+    p = p * y + 1.0 / 1
+    far = 1.0 if near else x
+    return (p if near else (1.0 - e) / far), (-d if near else ((1.0 + x) * e - 1.0) / (far * far))
 
 
 @njit(cache=True, nogil=True)
-def _phi(x):
-    if abs(x) < 1e-12:
-        return 1.0 - 0.5 * x
-    return -math.expm1(-x) / x
+def _load(modulus, viscosity, coefficient, scale, work):
+    """Stiffness, damping and coefficients of the rows, padded to whole blocks; returns the blocks."""
+    rows = scale.size
+    for n in range(rows):
+        work[_W + n], work[_B + n] = modulus * scale[n], 0.5 * viscosity * scale[n]
+        work[_C + n], work[_CS + n] = coefficient[n], coefficient[n] * scale[n]
+    blocks = (rows + 7) // 8
+    for n in range(rows, 8 * blocks):
+        work[_W + n], work[_B + n] = work[_W + rows - 1], work[_B + rows - 1]
+        work[_C + n], work[_CS + n] = 0.0, 0.0
+    return blocks
 
 
-@njit(cache=True, nogil=True)
-def _phi_slope(x):
-    if abs(x) >= 0.5:
-        return ((1 + x) * math.exp(-x) - 1) / (x * x)
-    total = 0.0
-    factorial = 355687428096000.0
-    for k in range(16, 0, -1):
-        total = total * x + (k if k % 2 == 0 else -k) / factorial
-        factorial /= k + 1
-    return total
+@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+def _basis(t, blocks, work):
+    """EC, ES and dES/d(s^2) of all rows at one time, and the two exponentials where s^2 > 0; see ``oscillator``."""
+    for i in range(blocks):
+        v = work[8 * i :]
+        low, high = np.inf, -np.inf
+        for j in range(8):
+            z = (v[_B + j] * v[_B + j] - v[_W + j]) * t * t
+            low, high = min(low, z), max(high, z)
+        if high >= 0.02:
+            for j in range(8):
+                w, b = v[_W + j], v[_B + j]
+                sigma = b * b - w
+                s = math.sqrt(max(sigma, 1e-300))
+                slow, fast = _exp(-w / (b + s) * t), _exp(-(b + s) * t)
+                ec, es = 0.5 * (slow + fast), 0.5 * (slow - fast) / s
+                v[_EC + j], v[_ES + j], v[_DS + j] = ec, es, (t * ec - es) / (2 * sigma)
+                v[_SLOW + j], v[_FAST + j] = slow, fast
+        if low <= -0.02:
+            for j in range(8):
+                w, b = v[_W + j], v[_B + j]
+                sigma = b * b - w
+                r = math.sqrt(max(-sigma, 1e-300))
+                e = _exp(-b * t)
+                cosine, sine = _cos_sin(r * t)
+                ec, es = e * cosine, e * sine / r
+                ds = (t * ec - es) / (2 * sigma)
+                mine = sigma * t * t <= -0.02
+                v[_EC + j] = ec if mine else v[_EC + j]
+                v[_ES + j] = es if mine else v[_ES + j]
+                v[_DS + j] = ds if mine else v[_DS + j]
+        if low < 0.02 and high > -0.02:
+            for j in range(8):
+                w, b = v[_W + j], v[_B + j]
+                z = (b * b - w) * t * t
+                e = _exp(-b * t)
+                ec = e * (1 + z * (1 / 2 + z * (1 / 24 + z * (1 / 720 + z * (1 / 40320 + z / 3628800)))))
+                es = e * t * (1 + z * (1 / 6 + z * (1 / 120 + z * (1 / 5040 + z * (1 / 362880 + z / 39916800)))))
+                ds = e * t * t * t * (1 / 6 + z * (1 / 60 + z * (1 / 1680 + z * (1 / 90720 + z / 7983360))))
+                mine = abs(z) < 0.02
+                v[_EC + j] = ec if mine else v[_EC + j]
+                v[_ES + j] = es if mine else v[_ES + j]
+                v[_DS + j] = ds if mine else v[_DS + j]
 
 
-@njit(cache=True, nogil=True)
-def _step(t, w, b, ec, es, ds):
-    """Response at t > 0 to a force that stays on and its derivative in W; that in b is -2 ds."""
-    wt = w * t * t
-    bt = b * t
-    if bt < 0.2 and abs(wt) < 0.05:
-        older, old, older_w, old_w = 0.0, 0.5, 0.0, 0.0
-        total, total_w = 0.5, 0.0
-        for k in range(1, 16):
-            scale = 1.0 / ((k + 2) * (k + 1))
-            new = -(2 * bt * (k + 1) * old + wt * older) * scale
-            new_w = -(2 * bt * (k + 1) * old_w + wt * older_w + older) * scale
-            older, old, older_w, old_w = old, new, old_w, new_w
-            total += new
-            total_w += new_w
-        return total * t * t, total_w * t * t * t * t
-    sigma = b * b - w
-    if sigma * t * t >= 0.02:
-        s = math.sqrt(sigma)
-        slow, fast = w / (b + s) * t, (b + s) * t
-        q = t * (_phi(slow) - _phi(fast)) / (2 * s)
-        return q, q / (2 * sigma) + t * t * (_phi_slope(slow) + _phi_slope(fast)) / (4 * sigma)
-    q = (1 - ec - b * es) / w
-    return q, (-q + 0.5 * t * es + b * ds) / w
+@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+def _step(t, blocks, work):
+    """Response at t > 0 to a force that stays on and its derivative in W, after `_basis` at t; that in b is -2 ds."""
+    for i in range(blocks):
+        v = work[8 * i :]
+        low, high = np.inf, -np.inf
+        calm, wild = False, False
+        for j in range(8):
+            w, b = v[_W + j], v[_B + j]
+            z = (b * b - w) * t * t
+            low, high = min(low, z), max(high, z)
+            if b * t < 0.2 and abs(w * t * t) < 0.05:
+                calm = True
+            else:
+                wild = True
+        if wild and low < 0.02:
+            for j in range(8):
+                w, b, es = v[_W + j], v[_B + j], v[_ES + j]
+                q = (1 - v[_EC + j] - b * es) / w
+                v[_Q + j], v[_QW + j] = q, (-q + 0.5 * t * es + b * v[_DS + j]) / w
+        if wild and high >= 0.02:
+            for j in range(8):
+                w, b = v[_W + j], v[_B + j]
+                sigma = b * b - w
+                s = math.sqrt(max(sigma, 1e-300))
+                slow, slope = _phi(w / (b + s) * t, v[_SLOW + j])
+                fast, steep = _phi((b + s) * t, v[_FAST + j])
+                q = t * (slow - fast) / (2 * s)
+                q_w = q / (2 * sigma) + t * t * (slope + steep) / (4 * sigma)
+                mine = sigma * t * t >= 0.02
+                v[_Q + j] = q if mine else v[_Q + j]
+                v[_QW + j] = q_w if mine else v[_QW + j]
+        if calm:
+            for j in range(8):
+                bt, wt = v[_B + j] * t, v[_W + j] * t * t
+                older, old, older_w, old_w = 0.0, 0.5, 0.0, 0.0
+                total, total_w = 0.5, 0.0
+                for k in range(1, 14):
+                    scale = 1.0 / ((k + 2) * (k + 1))
+                    new = -(2 * bt * (k + 1) * old + wt * older) * scale
+                    new_w = -(2 * bt * (k + 1) * old_w + wt * older_w + older) * scale
+                    older, old, older_w, old_w = old, new, old_w, new_w
+                    total += new
+                    total_w += new_w
+                mine = bt < 0.2 and abs(wt) < 0.05
+                v[_Q + j] = total * t * t if mine else v[_Q + j]
+                v[_QW + j] = total_w * t * t * t * t if mine else v[_QW + j]
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _release(duration, blocks, work):
+    """State (q, u) at the end of the push and its derivatives, after `_basis` and `_step` there."""
+    for n in range(8 * blocks):
+        b, q, q_w, es, ds = work[_B + n], work[_Q + n], work[_QW + n], work[_ES + n], work[_DS + n]
+        q_b = -2.0 * ds
+        work[_QB + n] = q_b
+        work[_U + n] = es + b * q
+        work[_UW + n] = -ds + b * q_w
+        work[_UB + n] = -duration * es + 2 * b * ds + q + b * q_b
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _free(t, blocks, work):
+    """Sums over rows of the free movement and its derivatives, after `_basis` at t from the end of the push."""
+    a, a_w, a_b = 0.0, 0.0, 0.0
+    for n in range(8 * blocks):
+        b, ec, es, ds = work[_B + n], work[_EC + n], work[_ES + n], work[_DS + n]
+        q, u = work[_Q + n], work[_U + n]
+        ec_w, es_w = -0.5 * t * es, -ds
+        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
+        a += work[_C + n] * (ec * q + es * u)
+        a_w += work[_CS + n] * (ec * work[_QW + n] + es * work[_UW + n] + ec_w * q + es_w * u)
+        a_b += work[_CS + n] * (ec * work[_QB + n] + es * work[_UB + n] + ec_b * q + es_b * u)
+    return a, a_w, 0.5 * a_b
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _first(t, blocks, work):
+    """State and derivatives at the first frame after the push into slots 3-5 and as velocity, after `_basis` there."""
+    for n in range(8 * blocks):
+        w, b, ec, es, ds = work[_W + n], work[_B + n], work[_EC + n], work[_ES + n], work[_DS + n]
+        q, q_w, q_b = work[_Q + n], work[_QW + n], work[_QB + n]
+        u, u_w, u_b = work[_U + n], work[_UW + n], work[_UB + n]
+        ec_w, es_w = -0.5 * t * es, -ds
+        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
+        sigma = b * b - w
+        work[3 * S + n] = ec * q + es * u
+        work[4 * S + n] = ec * q_w + es * u_w + ec_w * q + es_w * u
+        work[5 * S + n] = ec * q_b + es * u_b + ec_b * q + es_b * u
+        work[_U + n] = sigma * es * q + ec * u
+        work[_UW + n] = sigma * (es * q_w + es_w * q) - es * q + ec * u_w + ec_w * u
+        work[_UB + n] = sigma * (es * q_b + es_b * q) + 2 * b * es * q + ec * u_b + ec_b * u
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _second(t, blocks, work):
+    """State at the second frame into slots 0-2 and what the march needs, after `_basis` at the spacing."""
+    for n in range(8 * blocks):
+        b, ec, es, ds = work[_B + n], work[_EC + n], work[_ES + n], work[_DS + n]
+        x, x_w, x_b = work[3 * S + n], work[4 * S + n], work[5 * S + n]
+        v, v_w, v_b = work[_U + n], work[_UW + n], work[_UB + n]
+        ec_w = -0.5 * t * es
+        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
+        work[n] = ec * x + es * v
+        work[S + n] = ec * x_w + es * v_w + ec_w * x - ds * v
+        work[2 * S + n] = ec * x_b + es * v_b + ec_b * x + es_b * v
+        beta = _exp(-2 * b * t)
+        work[6 * S + n], work[7 * S + n] = 2 * ec, beta
+        work[8 * S + n], work[9 * S + n], work[10 * S + n] = 2 * ec_w, 2 * ec_b, -2 * t * beta
 
 
 @njit(cache=True, nogil=True, fastmath=_LOOSE)
 def _march(work, rows, frames, out, first):
-    """Add up and advance all rows over equally spaced frames."""
-    for k in range(frames):
-        a = 0.0
-        a_w = 0.0
-        a_b = 0.0
+    """Add up and advance all rows over equally spaced frames, two at a time; slots 0-2 hold the later state."""
+    for k in range(0, frames, 2):
+        a, a_w, a_b, d, d_w, d_b = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         for n in range(rows):
-            x, x_w, x_b = work[n], work[S + n], work[2 * S + n]
             p, p_w, p_b = work[3 * S + n], work[4 * S + n], work[5 * S + n]
+            x, x_w, x_b = work[n], work[S + n], work[2 * S + n]
             alpha, beta = work[6 * S + n], work[7 * S + n]
-            a += work[11 * S + n] * x
-            a_w += work[12 * S + n] * x_w
-            a_b += work[12 * S + n] * x_b
-            work[3 * S + n], work[4 * S + n], work[5 * S + n] = x, x_w, x_b
-            work[n] = alpha * x - beta * p
-            work[S + n] = alpha * x_w + work[8 * S + n] * x - beta * p_w
-            work[2 * S + n] = alpha * x_b + work[9 * S + n] * x - beta * p_b - work[10 * S + n] * p
-        out[0, first + k] = a
-        out[1, first + k] = a_w
-        out[2, first + k] = a_b
+            alpha_w, alpha_b, beta_b = work[8 * S + n], work[9 * S + n], work[10 * S + n]
+            c, c_scale = work[_C + n], work[_CS + n]
+            a += c * p
+            a_w += c_scale * p_w
+            a_b += c_scale * p_b
+            d += c * x
+            d_w += c_scale * x_w
+            d_b += c_scale * x_b
+            p_b = alpha * x_b + alpha_b * x - beta * p_b - beta_b * p
+            p_w = alpha * x_w + alpha_w * x - beta * p_w
+            p = alpha * x - beta * p
+            work[3 * S + n], work[4 * S + n], work[5 * S + n] = p, p_w, p_b
+            work[2 * S + n] = alpha * p_b + alpha_b * p - beta * x_b - beta_b * x
+            work[S + n] = alpha * p_w + alpha_w * p - beta * x_w
+            work[n] = alpha * p - beta * x
+        out[0, first + k], out[1, first + k], out[2, first + k] = a, a_w, 0.5 * a_b
+        if k + 1 < frames:
+            out[0, first + k + 1], out[1, first + k + 1], out[2, first + k + 1] = d, d_w, 0.5 * d_b
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _pushed(rows, work):
+    """Sums over rows of the movement during the push and its derivatives, after `_step`."""
+    a, a_w, a_b = 0.0, 0.0, 0.0
+    for n in range(rows):
+        a += work[_C + n] * work[_Q + n]
+        a_w += work[_CS + n] * work[_QW + n]
+        a_b += work[_CS + n] * work[_DS + n]
+    return a, a_w, -a_b
 
 
 @njit(cache=True, nogil=True)
 def _trace(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, out):
     """Trace per unit force and its derivatives in G and eta into out[0..2]; `spacing` 0 means irregular frames."""
-    rows = scale.size
     frames = time.size
-    out[:, :after] = 0.0
+    out[:, :inside] = 0.0
+    blocks = _load(modulus, viscosity, coefficient, scale, work)
+    for k in range(inside, after):
+        _basis(time[k], blocks, work)
+        _step(time[k], blocks, work)
+        out[0, k], out[1, k], out[2, k] = _pushed(8 * blocks, work)
+    if after == frames:
+        return
+    _basis(duration, blocks, work)
+    _step(duration, blocks, work)
+    _release(duration, blocks, work)
     if spacing == 0.0:
-        out[:, :] = 0.0
-    for n in range(rows):
-        w, b = modulus * scale[n], 0.5 * viscosity * scale[n]
-        c = coefficient[n]
-        c_scale = c * scale[n]
-        for k in range(inside, after):
-            ec, es, ds = _basis(time[k], w, b)
-            q, q_w = _step(time[k], w, b, ec, es, ds)
-            out[0, k] += c * q
-            out[1, k] += c_scale * q_w
-            out[2, k] -= c_scale * ds
-        if after == frames:
-            continue
-        ec, es, ds = _basis(duration, w, b)
-        q, q_w = _step(duration, w, b, ec, es, ds)
-        q_b = -2.0 * ds
-        u = es + b * q
-        u_w = -ds + b * q_w
-        u_b = -duration * es + 2 * b * ds + q + b * q_b
-        if spacing == 0.0:
-            for k in range(after, frames):
-                t = time[k] - duration
-                ec, es, ds = _basis(t, w, b)
-                ec_w, es_w = -0.5 * t * es, -ds
-                ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
-                out[0, k] += c * (ec * q + es * u)
-                out[1, k] += c_scale * (ec * q_w + es * u_w + ec_w * q + es_w * u)
-                out[2, k] += 0.5 * c_scale * (ec * q_b + es * u_b + ec_b * q + es_b * u)
-            continue
-        t = time[after] - duration
-        ec, es, ds = _basis(t, w, b)
-        ec_w, es_w = -0.5 * t * es, -ds
-        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
-        sigma = b * b - w
-        x = ec * q + es * u
-        x_w = ec * q_w + es * u_w + ec_w * q + es_w * u
-        x_b = ec * q_b + es * u_b + ec_b * q + es_b * u
-        v = sigma * es * q + ec * u
-        v_w = sigma * (es * q_w + es_w * q) - es * q + ec * u_w + ec_w * u
-        v_b = sigma * (es * q_b + es_b * q) + 2 * b * es * q + ec * u_b + ec_b * u
-        t = spacing
-        ec, es, ds = _basis(t, w, b)
-        ec_w = -0.5 * t * es
-        ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
-        # March from the second frame: slots 0-2 hold it, 3-5 the first.
-        work[n] = ec * x + es * v
-        work[S + n] = ec * x_w + es * v_w + ec_w * x - ds * v
-        work[2 * S + n] = ec * x_b + es * v_b + ec_b * x + es_b * v
-        work[3 * S + n], work[4 * S + n], work[5 * S + n] = x, x_w, x_b
-        beta = math.exp(-2 * b * t)
-        work[6 * S + n], work[7 * S + n] = 2 * ec, beta
-        work[8 * S + n], work[9 * S + n], work[10 * S + n] = 2 * ec_w, 2 * ec_b, -2 * t * beta
-        work[11 * S + n], work[12 * S + n] = c, c_scale
-        out[0, after] += 0.0
-    if spacing != 0.0 and after < frames:
-        a, a_w, a_b = 0.0, 0.0, 0.0
-        for n in range(rows):
-            a += work[11 * S + n] * work[3 * S + n]
-            a_w += work[12 * S + n] * work[4 * S + n]
-            a_b += work[12 * S + n] * work[5 * S + n]
-        out[0, after], out[1, after], out[2, after] = a, a_w, a_b
-        _march(work, rows, frames - after - 1, out, after + 1)
         for k in range(after, frames):
-            out[2, k] *= 0.5
+            t = time[k] - duration
+            _basis(t, blocks, work)
+            out[0, k], out[1, k], out[2, k] = _free(t, blocks, work)
+        return
+    t = time[after] - duration
+    _basis(t, blocks, work)
+    _first(t, blocks, work)
+    _basis(spacing, blocks, work)
+    _second(spacing, blocks, work)
+    _march(work, 8 * blocks, frames - after, out, after)
 
 
 @njit(cache=True, nogil=True, fastmath=_LOOSE)
-def _march_values(work, coefficient, rows, frames, out, first):
-    """Advance all rows over equally spaced frames and add them up with several sets of coefficients."""
-    for k in range(frames):
-        for j in range(coefficient.shape[0]):
-            total = 0.0
-            c = coefficient[j]
-            for n in range(rows):
-                total += c[n] * work[n]
-            out[j, first + k] = total
+def _sums(coefficient, rows, work, at, out, k):
+    """Sums over rows of one slot with several sets of coefficients."""
+    for j in range(coefficient.shape[0]):
+        total = 0.0
+        c = coefficient[j]
         for n in range(rows):
-            x = work[n]
-            work[n] = work[2 * S + n] * x - work[3 * S + n] * work[S + n]
-            work[S + n] = x
+            total += c[n] * work[at + n]
+        out[j, k] = total
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _march_values(work, coefficient, blocks, frames, out, first):
+    """Advance all rows over equally spaced frames and add them up with several sets of coefficients."""
+    rows = coefficient.shape[1]
+    for k in range(0, frames, 2):
+        _sums(coefficient, rows, work, 3 * S, out, first + k)
+        if k + 1 < frames:
+            _sums(coefficient, rows, work, 0, out, first + k + 1)
+        for n in range(8 * blocks):
+            x, alpha, beta = work[n], work[6 * S + n], work[7 * S + n]
+            p = alpha * x - beta * work[3 * S + n]
+            work[3 * S + n] = p
+            work[n] = alpha * p - beta * x
 
 
 @njit(cache=True, nogil=True)
 def _trace_values(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, out):
     """Traces per unit force, without derivatives, for several sets of coefficients, shape (set, row), into out."""
-    rows, frames, sets = scale.size, time.size, coefficient.shape[0]
-    out[:, :] = 0.0
-    for n in range(rows):
-        w, b = modulus * scale[n], 0.5 * viscosity * scale[n]
-        for k in range(inside, after):
-            ec, es, ds = _basis(time[k], w, b)
-            q, _ = _step(time[k], w, b, ec, es, ds)
-            for j in range(sets):
-                out[j, k] += coefficient[j, n] * q
-        if after == frames:
-            continue
-        ec, es, ds = _basis(duration, w, b)
-        q, _ = _step(duration, w, b, ec, es, ds)
-        u = es + b * q
-        if spacing == 0.0:
-            for k in range(after, frames):
-                ec, es, _ = _basis(time[k] - duration, w, b)
-                for j in range(sets):
-                    out[j, k] += coefficient[j, n] * (ec * q + es * u)
-            continue
-        ec, es, _ = _basis(time[after] - duration, w, b)
-        x, v = ec * q + es * u, (b * b - w) * es * q + ec * u
-        ec, es, _ = _basis(spacing, w, b)
-        # March from the second frame: slot 0 holds it, slot 1 the first.
-        work[n], work[S + n] = ec * x + es * v, x
-        work[2 * S + n], work[3 * S + n] = 2 * ec, math.exp(-2 * b * spacing)
-        for j in range(sets):
-            out[j, after] += coefficient[j, n] * x
-    if spacing != 0.0 and after < frames:
-        _march_values(work, coefficient, rows, frames - after - 1, out, after + 1)
+    rows, frames = scale.size, time.size
+    out[:, :inside] = 0.0
+    blocks = _load(modulus, viscosity, coefficient[0], scale, work)
+    for k in range(inside, after):
+        _basis(time[k], blocks, work)
+        _step(time[k], blocks, work)
+        _sums(coefficient, rows, work, _Q, out, k)
+    if after == frames:
+        return
+    _basis(duration, blocks, work)
+    _step(duration, blocks, work)
+    _release(duration, blocks, work)
+    if spacing == 0.0:
+        for k in range(after, frames):
+            _basis(time[k] - duration, blocks, work)
+            for n in range(rows):
+                work[n] = work[_EC + n] * work[_Q + n] + work[_ES + n] * work[_U + n]
+            _sums(coefficient, rows, work, 0, out, k)
+        return
+    t = time[after] - duration
+    _basis(t, blocks, work)
+    _first(t, blocks, work)
+    _basis(spacing, blocks, work)
+    _second(spacing, blocks, work)
+    _march_values(work, coefficient, blocks, frames - after, out, after)
 
 
 @njit(cache=True, nogil=True)
@@ -272,7 +464,7 @@ def traces(modulus, viscosity, coefficient, scale, time, inside, after, spacing,
     out : ndarray, shape (push, 3, frame)
         Filled in [m], [m/Pa], [m/(Pa·s)].
     """
-    work = np.zeros(13 * S)
+    work = np.zeros(WORK)
     for p in range(modulus.size):
         _trace(modulus[p], viscosity[p], coefficient[p], scale, time, inside, after, spacing, duration, work, out[p])
 
@@ -769,7 +961,7 @@ def fit_pushes(
         Filled in: how the search ended, and evaluations.
     """
     frames = time.size
-    work = np.zeros(13 * S)
+    work = np.zeros(WORK)
     raw, model, scratch = np.empty((3, frames)), np.empty((3, frames)), np.empty((3, frames))
     own, gain, root, white = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
     normal = np.zeros(5)
@@ -915,7 +1107,7 @@ def linearise_pushes(
         Filled in: movement per unit of the last deviation [m].
     """
     frames = time.size
-    work = np.zeros(13 * S)
+    work = np.zeros(WORK)
     terms = slope.shape[1]
     orders = terms + (1 if bending != 0.0 else 0)
     raw, extra = np.empty((3, frames)), np.empty((orders, frames))
