@@ -7,6 +7,8 @@ name the push. Any other layout, as a repacked file may have, is read through HD
 
 from __future__ import annotations
 
+import os
+import time
 from functools import lru_cache
 from typing import Any
 
@@ -23,6 +25,8 @@ _DEFLATE, _SHUFFLE, _FLETCHER = h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE
 _StreamError: Any = zlib_ng.error
 _DO = "Run recover to save what is undamaged."
 MAX_PUSH_BYTES = 1 << 28
+_FRESH = 30.0
+"""A file changed no longer ago than this [s] may have a writer at work."""
 
 
 def fletcher32(data: bytes | memoryview) -> int:
@@ -197,14 +201,36 @@ def read_rows(dataset: h5py.Dataset, start: int, stop: int, where: str, compiled
     flat = rows.reshape(len(rows), -1).view(np.uint8)
     rest, itemsize = (0,) * (dataset.ndim - 1), rows.dtype.itemsize
     for i in range(start, stored):
-        _read_chunk(dataset.id, (i, *rest), codes, flat[i - start], itemsize, where, compiled)
+        _read_chunk(dataset, (i, *rest), codes, flat[i - start], itemsize, where, compiled)
     if stored < stop:
         raise IntegrityError(f"{where} {stored}", got="nothing", allowed="the committed entry", do=_DO)
     return rows.astype(dataset.dtype.newbyteorder("="), copy=False)
 
 
+def _stored_chunk(dataset: h5py.Dataset, place: tuple[int, ...]) -> tuple[int, bytes]:
+    """A chunk as stored; a writer at work may be caught half-way through the index, so a fresh file is asked again."""
+    for pause in (0.002, 0.01, 0.05):
+        try:
+            mask, raw = dataset.id.read_direct_chunk(place)
+            return int(mask), raw
+        except (OSError, RuntimeError, ValueError, KeyError):
+            if not _growing(dataset.file):
+                raise
+            time.sleep(pause)
+            dataset.refresh()
+    mask, raw = dataset.id.read_direct_chunk(place)
+    return int(mask), raw
+
+
+def _growing(file: h5py.File) -> bool:
+    try:
+        return bool(file.swmr_mode) and time.time() - os.stat(file.filename).st_mtime < _FRESH
+    except OSError:
+        return False
+
+
 def _read_chunk(
-    dataset: h5py.h5d.DatasetID,
+    dataset: h5py.Dataset,
     place: tuple[int, ...],
     codes: list[int],
     out: NDArray[np.uint8],
@@ -213,7 +239,7 @@ def _read_chunk(
     compiled: bool,
 ) -> None:
     try:
-        mask, raw = dataset.read_direct_chunk(place)
+        mask, raw = _stored_chunk(dataset, place)
     except (OSError, RuntimeError, ValueError, KeyError) as error:
         raise IntegrityError(f"{where} {place[0]}", got=_reason(error), allowed="a stored chunk", do=_DO) from None
     used = [code for i, code in enumerate(codes) if not mask >> i & 1] if mask else codes

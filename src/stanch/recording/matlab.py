@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import warnings
+import zlib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from stanch.errors import RecordingError
 from stanch.recording.hdf5 import HDF5Source
 from stanch.recording.source import Source, texts, unreadable
 
-__all__ = ["MatlabSource", "open_matlab"]
+__all__ = ["MatlabSource", "check_elements", "open_matlab"]
 
 
 def open_matlab(path: Path, where: str) -> Source:
@@ -26,6 +27,70 @@ def open_matlab(path: Path, where: str) -> Source:
     return MatlabSource(path, where)
 
 
+_KNOWN = frozenset({1, 2, 3, 4, 5, 6, 7, 9, 12, 13, 14, 15, 16, 17, 18})
+_MATRIX, _COMPRESSED = 14, 15
+_DEEPEST = 16
+_LARGEST = 1 << 33
+
+
+def check_elements(data: bytes, where: str) -> None:
+    """Refuse a version 5 file whose data elements have unknown types or do not fit into each other.
+
+    Parameters
+    ----------
+    data : bytes
+        The file; anything but version 5 is let pass.
+    where : str
+        The file, for the message.
+
+    Raises
+    ------
+    RecordingError
+        If an element is damaged.
+
+    Notes
+    -----
+    The parser that reads the values trusts types and sizes, and ends the process on some that are wrong. Format as
+    published by its maker: 128 bytes of header, then elements of type, size and bytes, padded to 8; a small element
+    has its size in the upper half of the first word.
+    """
+    if len(data) < 136 or data[126:128] not in (b"IM", b"MI"):
+        return
+    order: Literal["little", "big"] = "little" if data[126:128] == b"IM" else "big"
+    try:
+        _walk(memoryview(data)[128:], order, 0)
+    except (ValueError, zlib.error) as error:
+        raise unreadable(where, error, "MATLAB") from None
+
+
+def _walk(data: memoryview, order: Literal["little", "big"], depth: int) -> None:
+    at = 0
+    while at < len(data):
+        if len(data) - at < 8:
+            raise ValueError("bytes after the last element")
+        word = int.from_bytes(data[at : at + 4], order)
+        small = word >> 16
+        kind, size = (word & 0xFFFF, small) if small else (word, int.from_bytes(data[at + 4 : at + 8], order))
+        start = at + 4 if small else at + 8
+        if kind not in _KNOWN:
+            raise ValueError(f"an element of unknown type {kind}")
+        if size > (4 if small else len(data) - start):
+            raise ValueError(f"an element of {size} bytes where {len(data) - start} are left")
+        body = data[start : start + size]
+        if kind == _COMPRESSED:
+            stream = zlib.decompressobj()
+            inner = stream.decompress(body, _LARGEST)
+            if not stream.eof:
+                raise ValueError("broken compression")
+            _walk(memoryview(inner), order, depth + 1)
+        elif kind == _MATRIX:
+            if depth > _DEEPEST:
+                raise ValueError("elements nested too deeply")
+            _walk(body, order, depth + 1)
+        # Compressed elements are not padded.
+        at = at + 8 if small else start + size + (0 if kind == _COMPRESSED else -size % 8)
+
+
 class MatlabSource:
     """Variables of a version 5 (or 4) file; axes as MATLAB shows them."""
 
@@ -34,6 +99,7 @@ class MatlabSource:
     def __init__(self, path: Path, where: str) -> None:
         self.where = where
         self._path = path
+        check_elements(path.read_bytes(), where)
         self._names = [name for name, _, _ in self._call("whosmat")]
 
     def _call(self, function: str, **options: Any) -> Any:
