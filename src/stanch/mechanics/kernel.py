@@ -26,8 +26,8 @@ MOST_ROWS = 520
 
 S = MOST_ROWS
 # Slots of the work space: 0-2 and 3-5 hold the state and its derivatives at two frames, 6-10 what the march needs.
-_C, _CS, _W, _B, _EC, _ES, _DS, _SLOW, _FAST, _Q, _QW, _QB, _U, _UW, _UB = (k * S for k in range(11, 26))
-WORK = 26 * S
+_C, _CS, _W, _B, _EC, _ES, _DS, _SLOW, _FAST, _Q, _QW, _QB, _U, _UW, _UB, _ONE, _TWO = (k * S for k in range(11, 28))
+WORK = 28 * S
 _LOOSE = {"reassoc", "contract", "nsz", "arcp"}
 
 CONVERGED, STALLED, AT_BOUND, NO_PUSH = 0, 1, 2, 3
@@ -308,7 +308,8 @@ def _second(t, blocks, work):
         v, v_w, v_b = work[_U + n], work[_UW + n], work[_UB + n]
         ec_w = -0.5 * t * es
         ec_b, es_b = -t * ec + b * t * es, -t * es + 2 * b * ds
-        work[n] = ec * x + es * v
+        after = ec * x + es * v
+        work[n], work[_ONE + n], work[_TWO + n] = after, x, after
         work[S + n] = ec * x_w + es * v_w + ec_w * x - ds * v
         work[2 * S + n] = ec * x_b + es * v_b + ec_b * x + es_b * v
         beta = _exp(-2 * b * t)
@@ -398,47 +399,63 @@ def _sums(coefficient, rows, work, at, out, k):
 
 @njit(cache=True, nogil=True, fastmath=_LOOSE)
 def _march_values(work, coefficient, blocks, frames, out, first):
-    """Advance all rows over equally spaced frames and add them up with several sets of coefficients."""
+    """Advance all rows over equally spaced frames, four at a time, and add them up with several sets of coefficients.
+
+    The first two frames stand in slots of their own; the first four slots are overwritten.
+    """
     rows = coefficient.shape[1]
-    for k in range(0, frames, 2):
-        _sums(coefficient, rows, work, 3 * S, out, first + k)
-        if k + 1 < frames:
-            _sums(coefficient, rows, work, 0, out, first + k + 1)
+    for n in range(8 * blocks):
+        x, y, alpha, beta = work[_ONE + n], work[_TWO + n], work[6 * S + n], work[7 * S + n]
+        work[n], work[S + n] = x, y
+        x = alpha * y - beta * x
+        work[2 * S + n], work[3 * S + n] = x, alpha * x - beta * y
+    for k in range(0, frames, 4):
+        here = first + k
+        for j in range(coefficient.shape[0]):
+            c = coefficient[j]
+            p, q, r, s = 0.0, 0.0, 0.0, 0.0
+            for n in range(rows):
+                p += c[n] * work[n]
+                q += c[n] * work[S + n]
+                r += c[n] * work[2 * S + n]
+                s += c[n] * work[3 * S + n]
+            out[j, here] = p
+            if k + 1 < frames:
+                out[j, here + 1] = q
+            if k + 2 < frames:
+                out[j, here + 2] = r
+            if k + 3 < frames:
+                out[j, here + 3] = s
         for n in range(8 * blocks):
-            x, alpha, beta = work[n], work[6 * S + n], work[7 * S + n]
-            p = alpha * x - beta * work[3 * S + n]
-            work[3 * S + n] = p
-            work[n] = alpha * p - beta * x
+            alpha, beta = work[6 * S + n], work[7 * S + n]
+            x, y = work[2 * S + n], work[3 * S + n]
+            x = alpha * y - beta * x
+            y = alpha * x - beta * y
+            work[n], work[S + n] = x, y
+            x = alpha * y - beta * x
+            work[2 * S + n], work[3 * S + n] = x, alpha * x - beta * y
 
 
 @njit(cache=True, nogil=True)
-def _trace_values(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, out):
-    """Traces per unit force, without derivatives, for several sets of coefficients, shape (set, row), into out."""
-    rows, frames = scale.size, time.size
+def _trace_values(coefficient, scale, time, inside, after, spacing, duration, work, out):
+    """Traces per unit force, without derivatives, for several sets of coefficients, shape (set, row), into out.
+
+    At the modulus and viscosity of the :func:`_trace` just before, of which the work space is left.
+    """
+    rows, frames, blocks = scale.size, time.size, (scale.size + 7) // 8
     out[:, :inside] = 0.0
-    blocks = _load(modulus, viscosity, coefficient[0], scale, work)
-    for k in range(inside, after):
-        _basis(time[k], blocks, work)
-        _step(time[k], blocks, work)
-        _sums(coefficient, rows, work, _Q, out, k)
-    if after == frames:
-        return
-    _basis(duration, blocks, work)
-    _step(duration, blocks, work)
-    _release(duration, blocks, work)
     if spacing == 0.0:
         for k in range(after, frames):
             _basis(time[k] - duration, blocks, work)
             for n in range(rows):
                 work[n] = work[_EC + n] * work[_Q + n] + work[_ES + n] * work[_U + n]
             _sums(coefficient, rows, work, 0, out, k)
-        return
-    t = time[after] - duration
-    _basis(t, blocks, work)
-    _first(t, blocks, work)
-    _basis(spacing, blocks, work)
-    _second(spacing, blocks, work)
-    _march_values(work, coefficient, blocks, frames - after, out, after)
+    elif after < frames:
+        _march_values(work, coefficient, blocks, frames - after, out, after)
+    for k in range(inside, after):
+        _basis(time[k], blocks, work)
+        _step(time[k], blocks, work)
+        _sums(coefficient, rows, work, _Q, out, k)
 
 
 @njit(cache=True, nogil=True)
@@ -478,9 +495,9 @@ def _gains(variance, step_variance, shared_variance, gain, root):
         if variance[k] <= 0.0:
             gain[k], root[k] = 0.0, 0.0
             continue
-        s = p + variance[k]
-        gain[k], root[k] = p / s, 1.0 / math.sqrt(s)
-        p = p * variance[k] / s
+        inverse = 1.0 / (p + variance[k])
+        gain[k], root[k] = p * inverse, math.sqrt(inverse)
+        p = gain[k] * variance[k]
 
 
 @njit(cache=True, nogil=True)
@@ -494,6 +511,21 @@ def _whiten(trace, gain, root, out):
         v = trace[k] - x
         out[k] = v * root[k]
         x += gain[k] * v
+
+
+@njit(cache=True, nogil=True)
+def _whiten_three(raw, by_y, by_e, gain, root, out):
+    """:func:`_whiten` of a trace and of its derivatives times two factors, side by side."""
+    x, x_y, x_e = 0.0, 0.0, 0.0
+    for k in range(gain.size):
+        if root[k] == 0.0:
+            out[0, k], out[1, k], out[2, k] = 0.0, 0.0, 0.0
+            continue
+        v, v_y, v_e = raw[0, k] - x, raw[1, k] * by_y - x_y, raw[2, k] * by_e - x_e
+        out[0, k], out[1, k], out[2, k] = v * root[k], v_y * root[k], v_e * root[k]
+        x += gain[k] * v
+        x_y += gain[k] * v_y
+        x_e += gain[k] * v_e
 
 
 @njit(cache=True, nogil=True)
@@ -530,34 +562,56 @@ def _dot(a, b):
     return total
 
 
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _pair(a, b):
+    """Inner products of two vectors with themselves and each other: aa, ab, bb."""
+    aa, ab, bb = 0.0, 0.0, 0.0
+    for k in range(a.size):
+        aa += a[k] * a[k]
+        ab += a[k] * b[k]
+        bb += b[k] * b[k]
+    return aa, ab, bb
+
+
 @njit(cache=True, nogil=True)
 def _evaluate(y, e, coefficient, scale, time, inside, after, spacing, duration, gain, root, white, work, raw, model):
-    """Whitened model and derivatives at (y, ln eta); returns cost, force and whether the force is positive."""
+    """Whitened model and derivatives at (y, ln eta); returns cost and force."""
     modulus, viscosity = math.exp(y) - 10.0, math.exp(e)
     _trace(modulus, viscosity, coefficient, scale, time, inside, after, spacing, duration, work, raw)
-    for k in range(time.size):
-        raw[1, k] *= modulus + 10.0
-        raw[2, k] *= viscosity
-    for j in range(3):
-        _whiten(raw[j], gain, root, model[j])
-    norm = _dot(model[0], model[0])
+    _whiten_three(raw, modulus + 10.0, viscosity, gain, root, model)
+    norm, product, total = _pair(model[0], white)
     if not norm > 0.0:
         return np.inf, 0.0
-    force = _dot(model[0], white) / norm
-    return _dot(white, white) - force * force * norm, force
+    force = product / norm
+    return total - force * force * norm, force
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _products(m, y, e, white):
+    """Inner products mm, my, me, yy, ye, ee, y-white and e-white."""
+    mm, my, me, yy, ye, ee, y_white, e_white = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for k in range(m.size):
+        mm += m[k] * m[k]
+        my += m[k] * y[k]
+        me += m[k] * e[k]
+        yy += y[k] * y[k]
+        ye += y[k] * e[k]
+        ee += e[k] * e[k]
+        y_white += y[k] * white[k]
+        e_white += e[k] * white[k]
+    return mm, my, me, yy, ye, ee, y_white, e_white
 
 
 @njit(cache=True, nogil=True)
 def _normal(force, white, model, out):
     """Gauss-Newton matrix and gradient of the projected residual (Kaufman's form) into out[0..4]."""
-    norm = _dot(model[0], model[0])
-    my, me = _dot(model[0], model[1]), _dot(model[0], model[2])
-    out[0] = force * force * (_dot(model[1], model[1]) - my * my / norm)
-    out[1] = force * force * (_dot(model[1], model[2]) - my * me / norm)
-    out[2] = force * force * (_dot(model[2], model[2]) - me * me / norm)
+    norm, my, me, yy, ye, ee, y_white, e_white = _products(model[0], model[1], model[2], white)
+    out[0] = force * force * (yy - my * my / norm)
+    out[1] = force * force * (ye - my * me / norm)
+    out[2] = force * force * (ee - me * me / norm)
     # The residual is orthogonal to the model, so its product with the projected derivative is that with the plain one.
-    out[3] = force * (_dot(model[1], white) - force * my)
-    out[4] = force * (_dot(model[2], white) - force * me)
+    out[3] = force * (y_white - force * my)
+    out[4] = force * (e_white - force * me)
 
 
 @njit(cache=True, nogil=True)
@@ -728,13 +782,29 @@ def _norms(cells, gain, root, state, norm):
     """Squared length of every start cell's trace under the noise model."""
     state[:] = np.float32(0.0)
     norm[:] = np.float32(0.0)
-    for k in range(gain.size):
-        if root[k] == 0.0:
-            continue
-        g, w = np.float32(gain[k]), np.float32(root[k] * root[k])
+    # Four frames at a time, so that the states are read and written less often; a refused frame has weight 0.
+    whole = gain.size - gain.size % 4
+    for k in range(0, whole, 4):
+        g, h = np.float32(gain[k]), np.float32(gain[k + 1])
+        m, n = np.float32(gain[k + 2]), np.float32(gain[k + 3])
+        a, b = np.float32(root[k] * root[k]), np.float32(root[k + 1] * root[k + 1])
+        c, d = np.float32(root[k + 2] * root[k + 2]), np.float32(root[k + 3] * root[k + 3])
+        for j in range(norm.size):
+            x = state[j]
+            v = cells[k, j] - x
+            x += g * v
+            w = cells[k + 1, j] - x
+            x += h * w
+            y = cells[k + 2, j] - x
+            x += m * y
+            z = cells[k + 3, j] - x
+            state[j] = x + n * z
+            norm[j] += a * v * v + b * w * w + c * y * y + d * z * z
+    for k in range(whole, gain.size):
+        g, a = np.float32(gain[k]), np.float32(root[k] * root[k])
         for j in range(norm.size):
             v = cells[k, j] - state[j]
-            norm[j] += w * v * v
+            norm[j] += a * v * v
             state[j] += g * v
 
 
@@ -752,11 +822,19 @@ def _rescale(values):
 def _score(pull, cells, norm, score):
     """Weighted sum of squares that every start cell explains; a negative force explains nothing."""
     score[:] = np.float32(0.0)
-    for k in range(pull.size):
-        x = np.float32(pull[k])
-        if x != np.float32(0.0):
-            for j in range(score.size):
-                score[j] += x * cells[k, j]
+    # Eight frames at a time, so that the scores are read and written less often.
+    whole = pull.size - pull.size % 8
+    for k in range(0, whole, 8):
+        a, b, c, d = np.float32(pull[k]), np.float32(pull[k + 1]), np.float32(pull[k + 2]), np.float32(pull[k + 3])
+        e, f, g, h = np.float32(pull[k + 4]), np.float32(pull[k + 5]), np.float32(pull[k + 6]), np.float32(pull[k + 7])
+        for j in range(score.size):
+            x = a * cells[k, j] + b * cells[k + 1, j] + c * cells[k + 2, j] + d * cells[k + 3, j]
+            y = e * cells[k + 4, j] + f * cells[k + 5, j] + g * cells[k + 6, j] + h * cells[k + 7, j]
+            score[j] += x + y
+    for k in range(whole, pull.size):
+        a = np.float32(pull[k])
+        for j in range(score.size):
+            score[j] += a * cells[k, j]
     for j in range(score.size):
         value = max(score[j], np.float32(0.0))
         score[j] = value * value / max(norm[j], np.float32(1e-20))
@@ -769,6 +847,32 @@ def _vertex(left, middle, right):
     if bend >= 0.0:
         return 0.0
     return min(max(0.5 * (left - right) / bend, -0.5), 0.5)
+
+
+@njit(cache=True, nogil=True)
+def _summit(row, i, j, lines, columns):
+    """Where the quadratic through the nine cells around a peak has its top, in steps."""
+    here = i * columns + j
+    inner_i, inner_j = 0 < i < lines - 1, 0 < j < columns - 1
+    x = _vertex(row[here - columns], row[here], row[here + columns]) if inner_i else 0.0
+    y = _vertex(row[here - 1], row[here], row[here + 1]) if inner_j else 0.0
+    if not (inner_i and inner_j):
+        return x, y
+    middle = float(row[here])
+    up, down = float(row[here - columns]), float(row[here + columns])
+    left, right = float(row[here - 1]), float(row[here + 1])
+    xx, yy = up - 2.0 * middle + down, left - 2.0 * middle + right
+    xy = 0.25 * (
+        float(row[here + columns + 1]) - float(row[here + columns - 1])
+        - float(row[here - columns + 1]) + float(row[here - columns - 1])
+    )  # fmt: skip
+    gx, gy = 0.5 * (down - up), 0.5 * (right - left)
+    det = xx * yy - xy * xy
+    if not (xx < 0.0 and det > 1e-3 * xx * yy):
+        return x, y
+    x, y = (xy * gy - yy * gx) / det, (xy * gx - xx * gy) / det
+    shrink = max(abs(x), abs(y), 1.0)
+    return x / shrink, y / shrink
 
 
 @njit(cache=True, nogil=True)
@@ -876,6 +980,9 @@ def pick_starts(
             i, j = here // columns, here % columns
             if abs(i - top_i) <= 1 and abs(j - top_j) <= 1:
                 continue
+            # Most cells are no peak along their line already.
+            if (j > 0 and row[here - 1] > value) or (j < columns - 1 and row[here + 1] > value):
+                continue
             peak = True
             for ii in range(max(i - 1, 0), min(i + 2, lines)):
                 for jj in range(max(j - 1, 0), min(j + 2, columns)):
@@ -888,16 +995,9 @@ def pick_starts(
             here = second if which == 1 and second >= 0 else best
             i, j = here // columns, here % columns
             starts[p, which, 0], starts[p, which, 1] = start_y[i], start_e[j]
-            if 0 < i < lines - 1:
-                shift = _vertex(row[here - columns], row[here], row[here + columns])
-                starts[p, which, 0] += shift * (
-                    start_y[i + 1] - start_y[i] if shift > 0 else start_y[i] - start_y[i - 1]
-                )
-            if 0 < j < columns - 1:
-                shift = _vertex(row[here - 1], row[here], row[here + 1])
-                starts[p, which, 1] += shift * (
-                    start_e[j + 1] - start_e[j] if shift > 0 else start_e[j] - start_e[j - 1]
-                )
+            shift, drift = _summit(row, i, j, lines, columns)
+            starts[p, which, 0] += shift * (start_y[i + 1] - start_y[i] if shift > 0 else start_y[i] - start_y[i - 1])
+            starts[p, which, 1] += drift * (start_e[j + 1] - start_e[j] if drift > 0 else start_e[j] - start_e[j - 1])
 
 
 @njit(cache=True, nogil=True)
@@ -1111,7 +1211,9 @@ def linearise_pushes(
     terms = slope.shape[1]
     orders = terms + (1 if bending != 0.0 else 0)
     raw, extra = np.empty((3, frames)), np.empty((orders, frames))
-    column = np.empty((3 + orders, frames))
+    # Rows and frames are padded with zeros to whole vector instructions.
+    padded, long = np.zeros((terms, 16 * ((scale.size + 15) // 16))), 16 * ((frames + 15) // 16)
+    column, residual = np.zeros((3 + orders, long)), np.zeros(long)
     own, gain, root, white = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
     model = np.empty((3, frames))
     for p in range(data.shape[0]):
@@ -1138,19 +1240,8 @@ def linearise_pushes(
         )
         force[p] = f
         if terms > 0:
-            _trace_values(
-                math.exp(y[p]) - 10.0,
-                math.exp(e[p]),
-                slope[p],
-                scale,
-                time,
-                inside,
-                after,
-                spacing,
-                duration,
-                work,
-                extra[:terms],
-            )
+            padded[:, : scale.size] = slope[p]
+            _trace_values(padded, scale, time, inside, after, spacing, duration, work, extra[:terms])
             if bending != 0.0:
                 for k in range(frames):
                     extra[terms, k] = bending * f * extra[0, k] * extra[0, k]
@@ -1163,12 +1254,12 @@ def linearise_pushes(
             column[0, k], column[1, k], column[2, k] = f * model[1, k], f * model[2, k], f * model[0, k]
             for j in range(orders):
                 column[3 + j, k] *= f
-            white[k] -= f * model[0, k]
+            residual[k] = white[k] - f * model[0, k]
             if inflation[p, k] == 1.0:
-                total += white[k] * white[k]
+                total += residual[k] * residual[k]
         cost[p] = total
         for i in range(3 + orders):
-            gradient[p, i] = _dot(column[i], white)
+            gradient[p, i] = _dot(column[i], residual)
             for j in range(i + 1):
                 information[p, i, j] = _dot(column[i], column[j])
                 information[p, j, i] = information[p, i, j]
