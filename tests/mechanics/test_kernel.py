@@ -63,6 +63,25 @@ def test_traces_without_derivatives_equal_the_reference(bench, regular):
         assert np.abs(out - exact).max() <= 1e-9 * np.abs(exact).max()
 
 
+@pytest.mark.parametrize("rows", [1, 7, 8, 13, kernel.MOST_ROWS])
+def test_any_number_of_rows_equals_the_reference(bench, rows):
+    """Rows are taken in blocks of eight, of which the last is padded."""
+    rng = np.random.default_rng(7)
+    frames = Frames.of(bench.frame_time, bench.acquisition.push_duration)
+    scale = np.geomspace(20.0, 2e6, rows) if rows > 1 else np.array([300.0])
+    c = np.stack([rng.uniform(0.5, 1.5, rows), rng.normal(size=rows)])
+    # What an earlier, longer table left behind must not count.
+    work = np.full(kernel.WORK, 1e3)
+    out, values = np.empty((3, bench.frame_time.size)), np.empty((2, bench.frame_time.size))
+    for g, eta in MEDIA:
+        kernel._trace(g, eta, c[0], scale, *frames.arguments, work, out)
+        kernel._trace_values(c, scale, *frames.arguments, work, values)
+        q = oscillator(bench.frame_time, g * scale, 0.5 * eta * scale, bench.acquisition.push_duration)
+        for got, exact in zip(out, (q[0] @ c[0], q[1] @ (c[0] * scale), 0.5 * q[2] @ (c[0] * scale))):
+            assert np.abs(got - exact).max() <= 1e-9 * np.abs(exact).max()
+        assert np.abs(values.T - q[0] @ c.T).max() <= 1e-9 * np.abs(q[0] @ np.abs(c.T)).max()
+
+
 def test_columns_are_derivatives_of_the_trace(bench):
     """Whitened columns of the linearised push against finite differences of the reference."""
     rng = np.random.default_rng(6)

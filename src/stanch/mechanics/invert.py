@@ -332,7 +332,9 @@ def _prepare(
             slope[:, at] *= GATE_SHARE
     phase = 4.0 * math.pi * acquisition.centre_frequency / acquisition.sound_speed
     bending = math.sqrt(2.0) * phase if s.bending and terms else 0.0
-    link = None if displacement.link is None or not terms else displacement.link[np.ix_(use, use)]
+    link = displacement.link if terms else None
+    if link is not None and use.size < len(link):
+        link = link[np.ix_(use, use)]
     return _Work(
         data=np.where(variance[use] > 0, displacement.value[use], 0.0),
         variance=np.ascontiguousarray(variance[use]),

@@ -850,32 +850,6 @@ def _vertex(left, middle, right):
 
 
 @njit(cache=True, nogil=True)
-def _summit(row, i, j, lines, columns):
-    """Where the quadratic through the nine cells around a peak has its top, in steps."""
-    here = i * columns + j
-    inner_i, inner_j = 0 < i < lines - 1, 0 < j < columns - 1
-    x = _vertex(row[here - columns], row[here], row[here + columns]) if inner_i else 0.0
-    y = _vertex(row[here - 1], row[here], row[here + 1]) if inner_j else 0.0
-    if not (inner_i and inner_j):
-        return x, y
-    middle = float(row[here])
-    up, down = float(row[here - columns]), float(row[here + columns])
-    left, right = float(row[here - 1]), float(row[here + 1])
-    xx, yy = up - 2.0 * middle + down, left - 2.0 * middle + right
-    xy = 0.25 * (
-        float(row[here + columns + 1]) - float(row[here + columns - 1])
-        - float(row[here - columns + 1]) + float(row[here - columns - 1])
-    )  # fmt: skip
-    gx, gy = 0.5 * (down - up), 0.5 * (right - left)
-    det = xx * yy - xy * xy
-    if not (xx < 0.0 and det > 1e-3 * xx * yy):
-        return x, y
-    x, y = (xy * gy - yy * gx) / det, (xy * gx - xx * gy) / det
-    shrink = max(abs(x), abs(y), 1.0)
-    return x / shrink, y / shrink
-
-
-@njit(cache=True, nogil=True)
 def _gross(data, variance, middle, clean, inflation):
     """Replace frames that leave the running median by half the range of the trace; returns whether any did."""
     frames = data.size
@@ -995,9 +969,16 @@ def pick_starts(
             here = second if which == 1 and second >= 0 else best
             i, j = here // columns, here % columns
             starts[p, which, 0], starts[p, which, 1] = start_y[i], start_e[j]
-            shift, drift = _summit(row, i, j, lines, columns)
-            starts[p, which, 0] += shift * (start_y[i + 1] - start_y[i] if shift > 0 else start_y[i] - start_y[i - 1])
-            starts[p, which, 1] += drift * (start_e[j + 1] - start_e[j] if drift > 0 else start_e[j] - start_e[j - 1])
+            if 0 < i < lines - 1:
+                shift = _vertex(row[here - columns], row[here], row[here + columns])
+                starts[p, which, 0] += shift * (
+                    start_y[i + 1] - start_y[i] if shift > 0 else start_y[i] - start_y[i - 1]
+                )
+            if 0 < j < columns - 1:
+                shift = _vertex(row[here - 1], row[here], row[here + 1])
+                starts[p, which, 1] += shift * (
+                    start_e[j + 1] - start_e[j] if shift > 0 else start_e[j] - start_e[j - 1]
+                )
 
 
 @njit(cache=True, nogil=True)
