@@ -22,7 +22,7 @@ from stanch.figures.push import push_figure
 from stanch.figures.readings import Row, readings_figure
 from stanch.figures.style import SERIES, series, thinned, to_svg
 from stanch.figures.viscosity import viscosity_figure
-from stanch.figures.witness import witness_figure
+from stanch.figures.witness import crept, witness_figure
 
 
 @pytest.fixture(scope="module")
@@ -200,3 +200,9 @@ def test_matplotlib_is_imported_only_when_a_figure_is_drawn() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_a_chance_coherence_in_the_liquid_moves_nothing() -> None:
+    coherence = np.array([0.0, 0.1, 0.9, 0.2, 0.1, 0.95, 0.99, 0.99])
+    shift = np.array([0.0, 5.0, 5.0, 5.0, 5.0, 1.0, 1.0, 1.0])
+    assert crept(coherence, shift).tolist() == [0, 0, 0, 0, 0, 1, 2, 3]

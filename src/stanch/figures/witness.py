@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stanch.figures.style import MUTED, new_figure, series, styled
 from stanch.pipeline import WellResult
@@ -13,10 +14,31 @@ from stanch.pipeline import WellResult
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["TITLES", "witness_figure"]
+__all__ = ["TITLES", "crept", "witness_figure"]
+
+Floats = NDArray[np.float64]
 
 TITLES = ("Echo coherence from push to push", "Slow echo shift, added up while coherent")
-COHERENT = 0.5
+COHERENT = 0.85
+"""Lines of liquid blood reach 0.74 by chance."""
+
+
+def crept(coherence: Floats, shift: Floats) -> Floats:
+    """How far the echoes have crept: shifts between pushes added up where the lines hold together.
+
+    Parameters
+    ----------
+    coherence, shift : ndarray, shape (push,)
+        Coherence [-] and shift [m] since the push before.
+
+    Returns
+    -------
+    ndarray, shape (push,)
+        [m]; a push that holds together with neither neighbour's own pair adds nothing.
+    """
+    held = coherence >= COHERENT
+    beside = np.r_[held[1:], False] | np.r_[False, held[:-1]]
+    return np.asarray(np.cumsum(np.where(held & beside, shift, 0.0)))
 
 
 def witness_figure(wells: Sequence[WellResult]) -> Figure | None:
@@ -44,8 +66,7 @@ def witness_figure(wells: Sequence[WellResult]) -> Figure | None:
         for k, one, d in drawn:
             look, minutes = series(k), d.push_time / 60.0
             upper.plot(minutes[1:], d.slow_coherence[1:], color=look.colour, ls=look.line, lw=1.2, label=one.well.name)
-            kept = np.where(d.slow_coherence >= COHERENT, d.slow_shift, 0.0)
-            lower.plot(minutes, np.cumsum(kept) * 1e6, color=look.colour, ls=look.line, lw=1.2)
+            lower.plot(minutes, crept(d.slow_coherence, d.slow_shift) * 1e6, color=look.colour, ls=look.line, lw=1.2)
         upper.set_ylim(-0.1, 1.05)
         upper.set_title(TITLES[0])
         upper.set_ylabel("Coherence (1)")
