@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from stanch.errors import InputError
 from stanch.readings.contrast import contrast
 from stanch.readings.definitions import ContrastDefinition, Definitions
 from stanch.readings.read import read_well
@@ -160,3 +161,8 @@ def test_provisional_readings_make_provisional_contrasts(exact, well, clot):
     a, b = ((well(n, *x), curve, read_well(curve, D, seed=1, complete=False)) for n, x in (("a", ()), ("b", ("x",))))
     assert contrast(_define("ratio", "early_modulus"), a, b, D, seed=1).estimate.status == "provisional"
     assert contrast(_define("ratio", "onset"), a, b, D, seed=1).estimate.status == "ok"
+
+
+def test_a_block_fraction_without_its_uncertainty_is_refused() -> None:
+    with pytest.raises(InputError, match="both or neither"):
+        ContrastDefinition("c", "difference", "early_modulus", "a", "b", "blocker", block_fraction=0.9)

@@ -189,6 +189,8 @@ class Compiler:
                 self._among(f"{path}.report", c.report, allowed)
         if c.inverse and c.kind != "ratio":
             self.problems.append(f"{path}.inverse: got true; allowed: only for a ratio")
+        # One without the other is a problem already; the definition is made so that later checks can go on.
+        whole = c.block_fraction is not None and c.block_fraction_sd is not None
         if c.block_fraction is None:
             if c.block_fraction_sd is not None or c.lot is not None:
                 self.problems.append(f"{path}.block_fraction: missing; allowed: a fraction beside its SD and lot")
@@ -206,8 +208,8 @@ class Compiler:
             c.base,
             c.other,
             c.differs_in,
-            c.block_fraction,
-            c.block_fraction_sd,
+            c.block_fraction if whole else None,
+            c.block_fraction_sd if whole else None,
             report,
             c.inverse,
         )

@@ -171,9 +171,10 @@ def _compared(definition: ContrastDefinition, base: Side, other: Side, definitio
     else:
         systematic = _cancelled(base, other, key)
     raw = _formed(definition, mine, yours, base, other, status, systematic)
-    if isinstance(raw, Contrast) or definition.block_fraction is None:
+    centre, sd = definition.block_fraction, definition.block_fraction_sd
+    if isinstance(raw, Contrast) or centre is None or sd is None:
         return raw if isinstance(raw, Contrast) else _made(definition, raw[0], raw[1])
-    fraction = _block_fractions(definition, mine.size, seed)
+    fraction = _block_fractions(centre, sd, mine.size, seed)
     blocked = (yours - (1.0 - fraction) * mine) / fraction
     corrected = _formed(definition, mine, blocked, base, other, status, systematic)
     if isinstance(corrected, Contrast):
@@ -181,9 +182,8 @@ def _compared(definition: ContrastDefinition, base: Side, other: Side, definitio
     return _made(definition, corrected[0], corrected[1], raw=raw[0])
 
 
-def _block_fractions(definition: ContrastDefinition, size: int, seed: int) -> Floats:
+def _block_fractions(centre: float, sd: float, size: int, seed: int) -> Floats:
     """Block fractions of the lot: a normal distribution kept within (0, 1]."""
-    centre, sd = definition.block_fraction or 1.0, definition.block_fraction_sd or 0.0
     drawn = centre + sd * np.random.default_rng([seed, 2]).standard_normal(size)
     return np.asarray(np.clip(drawn, 0.05, 1.0))
 

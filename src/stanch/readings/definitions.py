@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from stanch.errors import InputError
+
 __all__ = ["CONTRAST_KINDS", "DECLINE_REPORTS", "DIFFERENCE_REPORTS", "ContrastDefinition", "Definitions"]
 
 CONTRAST_KINDS = ("ratio", "difference", "share", "decline")
@@ -71,3 +73,12 @@ class ContrastDefinition:
     block_fraction_sd: float | None = None
     report: str | None = None
     inverse: bool = False
+
+    def __post_init__(self) -> None:
+        if (self.block_fraction is None) != (self.block_fraction_sd is None):
+            raise InputError(
+                f"contrast {self.name}: block_fraction and block_fraction_sd",
+                got=(self.block_fraction, self.block_fraction_sd),
+                allowed="both or neither",
+                do="State the standard uncertainty of the lot's block fraction; an unknown one is not zero.",
+            )
