@@ -1,0 +1,143 @@
+"""Intervals every protocol needs: of a mean, of a standard deviation, of a share."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from stanch.errors import InputError
+from stanch.verify.records import Bounded
+
+__all__ = ["checked", "mean_interval", "sd_interval", "share_interval"]
+
+Side = Literal["two", "lower", "upper"]
+
+
+def checked(values: ArrayLike, name: str, *, least: int = 1) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """One-dimensional finite numbers, or a clear refusal.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        [unit].
+    name : str
+        For the message.
+    least : int
+        How many there must be.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [unit].
+
+    Raises
+    ------
+    InputError
+        If they are too few, not finite or not one-dimensional.
+    """
+    array = np.asarray(values, dtype=np.float64)
+    if array.ndim != 1:
+        raise InputError(name, got=f"{array.ndim} dimensions", allowed="one dimension")
+    bad = int((~np.isfinite(array)).sum())
+    if bad:
+        raise InputError(name, got=f"{bad} values that are not finite", allowed="finite numbers", do="Leave them out.")
+    if array.size < least:
+        raise InputError(name, got=f"{array.size} values", allowed=f"at least {least}")
+    return array
+
+
+def mean_interval(values: ArrayLike, *, level: float = 0.95, unit: str = "", name: str = "values") -> Bounded:
+    """Mean with its t interval.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        [unit].
+    level : float
+        [-].
+    unit, name : str
+
+    Returns
+    -------
+    Bounded
+        [unit]; without interval for a single value.
+    """
+    from scipy import special
+
+    x = checked(values, name)
+    mean = float(np.mean(x))
+    if x.size < 2:
+        return Bounded(mean, unit=unit, level=level, why="A single value has no interval.")
+    half = float(special.stdtrit(x.size - 1, 0.5 + level / 2) * x.std(ddof=1) / math.sqrt(x.size))
+    return Bounded(mean, mean - half, mean + half, unit, level)
+
+
+def sd_interval(sd: float, df: float, *, level: float = 0.95, side: Side = "two", unit: str = "") -> Bounded:
+    """A standard deviation with its chi-square interval; degrees of freedom stay fractional.
+
+    Parameters
+    ----------
+    sd : float
+        [unit].
+    df : float
+        Degrees of freedom [-].
+    level : float
+        [-].
+    side : str
+        ``two``, or one-sided ``lower`` or ``upper``.
+    unit : str
+
+    Returns
+    -------
+    Bounded
+        [unit].
+    """
+    from scipy import special
+
+    if not (df > 0 and math.isfinite(df)) or sd < 0 or not math.isfinite(sd):
+        return Bounded.missing("No degrees of freedom are left for it.", unit)
+
+    def end(p: float) -> float:
+        return float(sd * math.sqrt(df / special.chdtri(df, p)))
+
+    if side == "two":
+        return Bounded(sd, end((1 - level) / 2), end((1 + level) / 2), unit, level)
+    if side == "upper":
+        return Bounded(sd, None, end(level), unit, level)
+    return Bounded(sd, end(1 - level), None, unit, level)
+
+
+def share_interval(count: int, of: int, *, level: float = 0.95, method: Literal["exact", "score"] = "exact") -> Bounded:
+    """A share with its exact binomial (Clopper-Pearson) or score (Wilson) interval.
+
+    Parameters
+    ----------
+    count, of : int
+        How many of how many [-].
+    level : float
+        [-].
+    method : str
+
+    Returns
+    -------
+    Bounded
+        [-].
+    """
+    from scipy import special
+
+    if of < 1 or not 0 <= count <= of:
+        raise InputError("share", got=f"{count} of {of}", allowed="0 <= count <= of, of at least 1")
+    p = count / of
+    tail = (1 - level) / 2
+    if method == "exact":
+        low = 0.0 if count == 0 else float(special.betaincinv(count, of - count + 1, tail))
+        high = 1.0 if count == of else float(special.betaincinv(count + 1, of - count, 1 - tail))
+    else:
+        z = float(special.ndtri(1 - tail))
+        middle = (p + z * z / (2 * of)) / (1 + z * z / of)
+        half = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
+        low, high = max(0.0, middle - half), min(1.0, middle + half)
+    return Bounded(p, min(low, p), max(high, p), "1", level)
