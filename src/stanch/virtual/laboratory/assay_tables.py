@@ -51,7 +51,7 @@ def sample_age(rng: np.random.Generator) -> Columns:
 
 
 def rotated(rng: np.random.Generator) -> Columns:
-    """Twelve bloods, one run each, the filling order rotated so that every well meets every place; well 4 reads 2 % low."""
+    """Twelve bloods, a run each, the filling order rotated: every well meets every place. Well 4 reads 2 % low."""
     bias = dict(zip(WELLS, (0.002, -0.003, 0.004, -0.02, 0.001, 0.003)))
     rows: list[tuple[object, ...]] = []
     for run, donor in enumerate(donors(rng, 12, 841)):
