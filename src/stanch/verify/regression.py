@@ -270,7 +270,8 @@ def polynomial(
     if not 1 <= order <= 10:
         raise InputError("order of a polynomial", got=order, allowed="1 to 10")
     terms = order + intercept
-    xs, ys = checked(x, "x of a regression", least=terms + 1), checked(y, "y of a regression", least=terms + 1)
+    least = terms if known else terms + 1
+    xs, ys = checked(x, "x of a regression", least=least), checked(y, "y of a regression", least=least)
     w = _weights(weights, xs, ys)
     centre, scale = _window(xs, intercept)
     t = (xs - centre) / scale
