@@ -24,7 +24,7 @@ Exit codes:
   5    nothing could be read
   130  interrupted"""
 
-COMMANDS = ("demo", "simulate", "convert", "inspect", "recover", "analyse")
+COMMANDS = ("demo", "simulate", "convert", "inspect", "recover", "analyse", "verify")
 
 
 class LazyGroup(click.Group):

@@ -97,7 +97,7 @@ def staged_input(name: str, suffix: str) -> Iterator[Path]:
             while chunk := sys.stdin.buffer.read(1 << 20):
                 sink.write(chunk)
         if staged.stat().st_size == 0:
-            raise UsageError("stdin", got="nothing", allowed="a recording", do="Pipe one in or name a file.")
+            raise UsageError("stdin", got="nothing", allowed="the content of a file", do="Pipe it in or name the file.")
         yield staged
 
 

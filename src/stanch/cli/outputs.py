@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,9 +15,54 @@ from stanch.files import check_output, replacing
 if TYPE_CHECKING:
     from stanch.pipeline import Result
 
-__all__ = ["Outputs"]
+__all__ = ["Outputs", "check_files", "write_files"]
 
 TABLE_NAMES = ("pushes.csv", "curve.csv", "readings.csv", "contrasts.csv")
+
+
+def check_files(paths: Sequence[str | None], *, inputs: Sequence[str | None] = (), overwrite: bool = False) -> None:
+    """Refuse impossible output files before any work is done.
+
+    Parameters
+    ----------
+    paths : sequence of str or None
+        None is no output and ``-`` is stdout.
+    inputs : sequence of str or None
+        Files that are read and must not be written.
+    overwrite : bool
+        Whether existing files may be replaced.
+
+    Raises
+    ------
+    UsageError
+        If an output exists already, has no folder, is an input, or two are the same.
+    """
+    named = [str(p) for p in paths if p not in (None, "-")]
+    if len({Path(p).resolve() for p in named}) < len(named):
+        raise UsageError("outputs", got=", ".join(named), allowed="different files")
+    read = {Path(str(p)).resolve() for p in inputs if p not in (None, "-")}
+    for path in named:
+        if Path(path).resolve() in read:
+            raise UsageError(f"output {path}", got="the file that is read", allowed="another file")
+        check_output(path, overwrite=overwrite)
+
+
+def write_files(texts: Iterable[tuple[Path, str]], *, overwrite: bool = False) -> None:
+    """Write texts; when one fails none is renamed into place.
+
+    Parameters
+    ----------
+    texts : iterable of (path, text)
+        May be made as they are written.
+    overwrite : bool
+        Whether existing files may be replaced.
+    """
+    # Files are renamed into place when the stack closes without an error; on an error all are dropped.
+    with ExitStack() as stack:
+        for path, text in texts:
+            beside = stack.enter_context(replacing(path, overwrite=overwrite))
+            with beside.open("w", encoding="utf-8", newline="") as sink:
+                sink.write(text)
 
 
 @dataclass(frozen=True)
@@ -47,11 +92,7 @@ class Outputs:
         UsageError
             If an output exists already, has no folder, or two are the same.
         """
-        named = [p for p in (self.json, self.report) if p not in (None, "-")]
-        if len({Path(str(p)).resolve() for p in named}) < len(named):
-            raise UsageError("outputs", got=", ".join(map(str, named)), allowed="different files")
-        for path in named:
-            check_output(str(path), overwrite=self.overwrite)
+        check_files([self.json, self.report], overwrite=self.overwrite)
         if self.tables is not None:
             folder = Path(self.tables)
             if folder.exists() and not folder.is_dir():
@@ -78,12 +119,7 @@ class Outputs:
             made = Path(self.tables)
             made.mkdir()
         try:
-            # Files are renamed into place when the stack closes without an error; on an error all are dropped.
-            with ExitStack() as stack:
-                for path, text in self._texts(result, recording):
-                    beside = stack.enter_context(replacing(path, overwrite=self.overwrite))
-                    with beside.open("w", encoding="utf-8", newline="") as sink:
-                        sink.write(text)
+            write_files(self._texts(result, recording), overwrite=self.overwrite)
         except BaseException:
             if made is not None and not any(made.iterdir()):
                 made.rmdir()

@@ -6,7 +6,7 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ __all__ = [
     "SHADE",
     "Series",
     "direct_labels",
+    "marker",
     "new_figure",
     "plain_log",
     "series",
@@ -46,6 +47,7 @@ LINES: tuple[Any, ...] = (
     (0, (3, 1.5)),
     (0, (9, 2, 1, 2, 1, 2)),
 )
+MARKS = ("o", "s", "^", "D", "v", "P")
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,11 @@ class Series:
 def series(index: int) -> Series:
     """The look of the well of this index; 36 of them differ in colour or in line, six in a row in both."""
     return Series(SERIES[index % len(SERIES)], LINES[(index + index // len(SERIES)) % len(LINES)])
+
+
+def marker(index: int) -> str:
+    """The mark of the series of this index."""
+    return MARKS[index % len(MARKS)]
 
 
 _SETTINGS: Any = {
@@ -126,13 +133,21 @@ def new_figure(width: float, height: float) -> Figure:
     return Figure(figsize=(width, height), layout="constrained")
 
 
-def plain_log(axes: Axes) -> None:
-    """Logarithmic vertical scale with plain numbers: names are never read as formulas, so neither are ticks."""
+def plain_log(axes: Axes, which: Literal["x", "y"] = "y") -> None:
+    """Logarithmic scale with plain numbers: names are never read as formulas, so neither are ticks.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    which : str
+        The axis, ``x`` or ``y``.
+    """
     from matplotlib.ticker import FuncFormatter, NullFormatter
 
-    axes.set_yscale("log")
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.yaxis.set_minor_formatter(NullFormatter())
+    scale, axis = (axes.set_xscale, axes.xaxis) if which == "x" else (axes.set_yscale, axes.yaxis)
+    scale("log", nonpositive="mask")
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axis.set_minor_formatter(NullFormatter())
 
 
 def to_svg(figure: Figure) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from stanch.estimate import Estimate
 
-__all__ = ["UNIT_SHOWN", "NumberView", "number", "percent", "show"]
+__all__ = ["UNIT_SHOWN", "NumberView", "number", "percent", "show", "shown"]
 
 UNIT_SHOWN = {"1": "", "Cel": "°C", "um": "µm", "us": "µs", "uL": "µL", "N/m^3": "N/m³", "10^9/L": "10⁹/L"}
 
@@ -98,3 +98,51 @@ def number(shown: str, e: Estimate) -> NumberView:
     unit = UNIT_SHOWN.get(e.unit, e.unit) if e.status != "unavailable" else ""
     systematic = "" if e.systematic is None else f"{e.systematic * 100:.2g} %"
     return NumberView(shown, value, interval, unit, systematic, e.status, e.why)
+
+
+def shown(value: float | None, low: float | None = None, high: float | None = None) -> tuple[str, str, str]:
+    """A number and its ends, rounded alike by the interval, of any size.
+
+    Parameters
+    ----------
+    value, low, high : float or None
+        [unit].
+
+    Returns
+    -------
+    tuple of str
+        Value, low and high; empty for None. The interval's half-width keeps two digits, a number without interval four.
+
+    Examples
+    --------
+    >>> shown(512.345, 500.0, 525.0)
+    ('512', '500', '525')
+    >>> shown(1.2345e-12)
+    ('1.234 × 10⁻¹²', '', '')
+    """
+    known = [x for x in (value, low, high) if x is not None]
+    size = max((abs(x) for x in known), default=0.0)
+    if size == 0:
+        return tuple("" if x is None else "0" for x in (value, low, high))  # type: ignore[return-value]
+    top = math.floor(math.log10(size))
+    ends = [x for x in (low, high) if x is not None]
+    spread = 0.0
+    if ends:
+        spread = (max(known) - min(known)) / (2 if len(ends) == 2 else 1)
+    digits = 1 - math.floor(math.log10(spread)) if spread > 0 else 3 - top
+    # Plain digits for sizes people read at a glance; a power of ten beyond them.
+    if -5 < top < 7 and (digits <= 6 or top >= -2):
+        places = min(max(digits, 0), 6)
+        plain = [x is not None and not ends and float(x).is_integer() for x in (value, low, high)]
+        texts = ["" if x is None else f"{x:.{0 if whole else places}f}" for x, whole in zip((value, low, high), plain)]
+    else:
+        places = min(max(digits + top, 0), 8)
+        power = str(top).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+        texts = ["" if x is None else f"{_scaled(x, top):.{places}f} × 10{power}" for x in (value, low, high)]
+    return texts[0], texts[1], texts[2]
+
+
+def _scaled(value: float, power: int) -> float:
+    # Dividing twice keeps the smallest and largest numbers from running out of range.
+    half = power // 2
+    return value / 10.0**half / 10.0 ** (power - half)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -13,6 +12,7 @@ from stanch.quantities import UNITS
 from stanch.report.examples import example_index
 from stanch.report.numbers import UNIT_SHOWN, NumberView, number, show
 from stanch.report.surface import contrast_surface, label, reading_surface
+from stanch.report.svg import embedded
 from stanch.report.view import ExamplePush, reading_of
 
 if TYPE_CHECKING:
@@ -60,40 +60,6 @@ def _plate(
     if figure is None:
         return None
     return Plate(key, caption, alt, embedded(to_svg(figure), key, alt), columns, tuple(rows))
-
-
-def embedded(svg: str, key: str, alt: str) -> str:
-    """An SVG document made ready to stand inside HTML beside others.
-
-    Parameters
-    ----------
-    svg : str
-        As Matplotlib writes it.
-    key : str
-        Put before every id, since ids must be unique in a page.
-    alt : str
-        Its accessible name.
-
-    Returns
-    -------
-    str
-    """
-    from markupsafe import escape
-
-    from stanch.figures.style import GRID, INK, MUTED, SERIES, SHADE
-
-    body = svg[svg.index("<svg") :]
-    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    body = re.sub(r'\bid="', f'id="{key}-', body)
-    body = body.replace("url(#", f"url(#{key}-").replace('xlink:href="#', f'xlink:href="#{key}-')
-    # Colours become variables of the page, so that they follow light, dark and print.
-    names = {INK: "ink", MUTED: "muted", GRID: "grid", SHADE: "shade"}
-    names |= {colour: f"series-{k}" for k, colour in enumerate(SERIES)}
-    for colour, name in names.items():
-        body = re.sub(rf"(fill|stroke): {colour}\b", rf"\1: var(--{name}, {colour})", body)
-    body = re.sub(r'<svg ([^>]*?)width="[^"]*" height="[^"]*"', r"<svg \1", body, count=1)
-    body = re.sub(r'<svg ([^>]*?)height="[^"]*"([^>]*?)width="[^"]*"', r"<svg \1\2", body, count=1)
-    return body.replace("<svg ", f'<svg role="img" aria-label="{escape(alt)}" ', 1)
 
 
 def curve_plates(result: Result, assay: AssayDocument | None) -> list[Plate]:

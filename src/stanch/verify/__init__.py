@@ -10,12 +10,11 @@ Every protocol takes a table (or plain arrays through its own functions) and ret
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING
 
 from stanch.errors import UsageError
 
-if TYPE_CHECKING:
-    from stanch.verify.protocol import Protocol
+# Imported here and now: a later first import of the module would put it in the place of the function `protocol`.
+from stanch.verify.protocol import Protocol
 
 __all__ = ["PROTOCOLS", "protocol"]
 

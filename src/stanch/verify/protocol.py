@@ -138,7 +138,7 @@ def resolve(protocol: Protocol, given: Mapping[str, Any]) -> dict[str, Any]:
                 do="Leave it out or change --design.",
             )
         if option.required and belongs and key not in named and option.default is None:
-            raise UsageError(f"option --{option.name}", got="nothing", allowed=option.help, do="Give it.")
+            raise UsageError(f"option --{option.name}", got="nothing", allowed=option.help.rstrip("."), do="Give it.")
         value = named.get(key, option.default)
         if option.choices and value is not None and value not in option.choices:
             raise UsageError(f"option --{option.name}", got=value, allowed=", ".join(option.choices))

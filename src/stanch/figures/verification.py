@@ -1,0 +1,220 @@
+"""Pictures of the verification protocols: layers as data in, one figure in the house style out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from stanch.figures.style import (
+    INK,
+    MUTED,
+    direct_labels,
+    marker,
+    new_figure,
+    plain_log,
+    series,
+    styled,
+)
+from stanch.verify.records import Band, Bars, Level, Line, Picture, Points, Rows
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["picture_figure"]
+
+WIDTH = 9.6
+LEVELS: dict[str, tuple[str, float, Any]] = {
+    "limit": (INK, 1.3, (0, (7, 2))),
+    "mean": (INK, 1.0, "-"),
+    "zero": (MUTED, 0.9, "-"),
+    "warning": (MUTED, 1.2, (0, (2, 2))),
+}
+
+
+def picture_figure(picture: Picture) -> Figure:
+    """Draw a picture.
+
+    Parameters
+    ----------
+    picture : Picture
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    rows = [layer for layer in picture.layers if isinstance(layer, Rows)]
+    names = list(dict.fromkeys(name for layer in rows for name in layer.names))
+    height = max(1.6 + 0.34 * len(names), 2.2) if rows else (6.0 if picture.equal else 4.6)
+    with styled():
+        figure = new_figure(WIDTH, height)
+        axes = figure.add_subplot()
+        _scales(axes, picture)
+        _flat(axes, picture)
+        for layer in picture.layers:
+            if not isinstance(layer, Level | Rows):
+                _draw(axes, layer)
+        for k, layer in enumerate(rows):
+            _rows(axes, layer, names, k, len(rows))
+        if names:
+            _row_names(axes, names)
+        for layer in picture.layers:
+            if isinstance(layer, Level):
+                _level(axes, layer)
+        if picture.x_names:
+            _x_names(axes, picture.x_names)
+        axes.set_title(picture.title)
+        axes.set_xlabel(picture.x_label)
+        if not rows:
+            axes.set_ylabel(picture.y_label)
+        if picture.equal:
+            _equal(axes)
+        _level_names(axes, picture)
+        _legend(figure, axes)
+    return figure
+
+
+def _scales(axes: Axes, picture: Picture) -> None:
+    for axis, scale in (("x", picture.x_scale), ("y", picture.y_scale)):
+        if scale == "log":
+            _log(axes, "x" if axis == "x" else "y")
+
+
+def _log(axes: Axes, axis: Literal["x", "y"]) -> None:
+    plain_log(axes, axis)
+
+
+def _flat(axes: Axes, picture: Picture) -> None:
+    """Room around data that are all one value: Matplotlib warns or draws nothing useful there."""
+    axes.margins(0.04)
+
+
+def _draw(axes: Axes, layer: Points | Line | Band | Bars) -> None:
+    look = series(layer.series)
+    label = layer.label or "_nolegend_"
+    if isinstance(layer, Points):
+        size, alpha, fill = (3.2, 0.4, look.colour) if layer.faint else (5.2, 1.0, "none")
+        axes.plot(
+            layer.x,
+            layer.y,
+            ls="none",
+            marker=marker(layer.series),
+            ms=size,
+            mew=0.0 if layer.faint else 1.2,
+            mfc=fill,
+            color=look.colour,
+            alpha=alpha,
+            label=label,
+            zorder=2.2 if layer.faint else 3,
+        )
+    elif isinstance(layer, Line):
+        style = "steps-post" if layer.step else "default"
+        axes.plot(layer.x, layer.y, color=look.colour, ls=look.line, drawstyle=style, label=label, zorder=2.6)
+    elif isinstance(layer, Band):
+        axes.fill_between(layer.x, layer.low, layer.high, color=look.colour, alpha=0.16, lw=0, label=label, zorder=1.5)
+    else:
+        edges = np.asarray(layer.edges, dtype=float)
+        axes.bar(
+            edges[:-1],
+            layer.heights,
+            width=np.diff(edges),
+            align="edge",
+            color=(look.colour, 0.22),
+            edgecolor=look.colour,
+            lw=0.9,
+            label=label,
+            zorder=2,
+        )
+
+
+def _rows(axes: Axes, layer: Rows, names: Sequence[str], which: int, of: int) -> None:
+    look = series(which)
+    shift = 0.0 if of == 1 else 0.44 * (which / (of - 1) - 0.5)
+    left, right = _span(layer)
+    for name, value, low, high in zip(layer.names, layer.values, layer.low, layer.high):
+        y = names.index(name) + shift
+        if value is None and low is None and high is None:
+            axes.text(
+                0.01, y, "not available", transform=axes.get_yaxis_transform(), color=MUTED, va="center", style="italic"
+            )
+            continue
+        if low is not None or high is not None:
+            start = left if low is None else low
+            stop = right if high is None else high
+            axes.plot([start, stop], [y, y], color=look.colour, lw=1.8, solid_capstyle="butt", zorder=3)
+            for end, open_, mark in ((start, low is None, "<"), (stop, high is None, ">")):
+                axes.plot(
+                    [end], [y], mark if open_ else "|", color=look.colour, ms=5 if open_ else 8, mew=1.6, zorder=3
+                )
+        if value is not None:
+            axes.plot([value], [y], marker(which), ms=6, color=look.colour, zorder=4)
+
+
+def _span(layer: Rows) -> tuple[float, float]:
+    known = [x for part in (layer.values, layer.low, layer.high) for x in part if x is not None]
+    return min(known, default=0.0), max(known, default=1.0)
+
+
+def _row_names(axes: Axes, names: Sequence[str]) -> None:
+    axes.set_yticks(range(len(names)), list(names))
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.grid(axis="y", visible=False)
+    axes.set_ylim(len(names) - 0.4, -0.6)
+
+
+def _level(axes: Axes, layer: Level) -> None:
+    colour, width, line = LEVELS[layer.kind]
+    draw = axes.axhline if layer.axis == "y" else axes.axvline
+    draw(layer.value, color=colour, lw=width, ls=line, zorder=2.4)
+
+
+def _level_names(axes: Axes, picture: Picture) -> None:
+    ends: list[tuple[float, str, str]] = []
+    for layer in picture.layers:
+        if not isinstance(layer, Level) or not layer.label:
+            continue
+        colour = LEVELS[layer.kind][0]
+        if layer.axis == "y":
+            at = axes.transAxes.inverted().transform(axes.transData.transform((axes.get_xlim()[0], layer.value)))[1]
+            ends.append((float(at), layer.label, colour))
+        else:
+            axes.annotate(
+                layer.label,
+                xy=(layer.value, 1.0),
+                xycoords=axes.get_xaxis_transform(),
+                xytext=(3, -3),
+                textcoords="offset points",
+                rotation=90,
+                ha="left",
+                va="top",
+                color=colour,
+                fontsize=8.5,
+            )
+    if ends:
+        direct_labels(axes, ends)
+
+
+def _x_names(axes: Axes, names: Sequence[str]) -> None:
+    crowded = sum(len(name) + 2 for name in names) > 90
+    axes.set_xticks(range(len(names)), list(names), rotation=45 if crowded else 0, ha="right" if crowded else "center")
+    axes.grid(axis="x", visible=False)
+
+
+def _equal(axes: Axes) -> None:
+    low = min(axes.get_xlim()[0], axes.get_ylim()[0])
+    high = max(axes.get_xlim()[1], axes.get_ylim()[1])
+    axes.set_xlim(low, high)
+    axes.set_ylim(low, high)
+    axes.set_aspect("equal", adjustable="box", anchor="W")
+
+
+def _legend(figure: Figure, axes: Axes) -> None:
+    handles, labels = axes.get_legend_handles_labels()
+    seen: dict[str, Any] = {}
+    for handle, label in zip(handles, labels):
+        seen.setdefault(label, handle)
+    if seen:
+        figure.legend(list(seen.values()), list(seen), loc="outside lower left", ncols=min(len(seen), 4))

@@ -1,0 +1,296 @@
+"""The account of a verification as plain data for readers: the only place where its numbers are rounded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from stanch.report.numbers import UNIT_SHOWN, shown
+from stanch.report.surface import CAUTIONS
+from stanch.verify.records import (
+    Account,
+    Band,
+    Bars,
+    Bounded,
+    Cell,
+    DataUsed,
+    Grid,
+    Level,
+    Line,
+    Picture,
+    Points,
+    Rows,
+    Verdict,
+)
+from stanch.version import __version__
+
+__all__ = ["OUTCOME_LABELS", "CellView", "Page", "PictureView", "TableView", "VerdictView", "page"]
+
+OUTCOME_LABELS = {
+    "met": "met",
+    "not met": "not met",
+    "undecided": "undecided",
+    "no limit stated": "no limit stated",
+}
+BEHIND_COLUMNS = ("Part", "from", "to")
+MOST_ROWS = 200
+
+
+@dataclass(frozen=True)
+class VerdictView:
+    """A verdict as a reader sees it."""
+
+    claim: str
+    outcome: str
+    found: str
+    limit: str
+    rule: str
+
+
+@dataclass(frozen=True)
+class CellView:
+    """One cell of a table: its text, a remark beneath it, and whether it is a number."""
+
+    text: str
+    remark: str = ""
+    numeric: bool = False
+
+
+@dataclass(frozen=True)
+class TableView:
+    """A table as a reader sees it."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[CellView, ...], ...]
+    note: str
+
+    def texts(self) -> list[tuple[str, ...]]:
+        """The cells as plain text."""
+        return [tuple(f"{c.text} ({c.remark})" if c.remark else c.text for c in row) for row in self.rows]
+
+
+@dataclass(frozen=True)
+class PictureView:
+    """A figure with its words and the numbers behind it."""
+
+    title: str
+    svg: str
+    caption: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    more: str
+
+
+@dataclass(frozen=True)
+class Page:
+    """Everything a report prints, as text."""
+
+    protocol: str
+    title: str
+    question: str
+    demo: bool
+    verdicts: tuple[VerdictView, ...]
+    warnings: tuple[str, ...]
+    design: tuple[str, ...]
+    data: tuple[tuple[str, str], ...]
+    missing: tuple[tuple[str, str, str], ...]
+    excluded: tuple[tuple[str, str, str], ...]
+    notes: tuple[str, ...]
+    tables: tuple[TableView, ...]
+    pictures: tuple[PictureView, ...]
+    definitions: tuple[tuple[str, str, str], ...]
+    settings: tuple[tuple[str, str], ...]
+    origin: tuple[tuple[str, str], ...]
+    cautions: tuple[str, ...]
+
+
+def page(account: Account, *, created: str, figures: bool = False) -> Page:
+    """Turn an account into what a report prints.
+
+    Parameters
+    ----------
+    account : Account
+    created : str
+        Time of making, as text.
+    figures : bool
+        Whether to draw them; text needs none.
+
+    Returns
+    -------
+    Page
+    """
+    d = account.data
+    columns = list(dict.fromkeys([*d.missing, *d.censored]))
+    return Page(
+        protocol=account.protocol,
+        title=account.title,
+        question=account.question,
+        demo=d.demo,
+        verdicts=tuple(_verdict(one) for one in account.verdicts),
+        warnings=account.warnings,
+        design=account.design,
+        data=_data(d),
+        missing=tuple((name, str(d.missing.get(name, 0)), str(d.censored.get(name, 0))) for name in columns),
+        excluded=tuple((one.why, str(one.count), _rows_named(one.rows, one.count)) for one in d.excluded),
+        notes=d.notes,
+        tables=tuple(_grid(one) for one in account.grids),
+        pictures=tuple(_picture(one, k) for k, one in enumerate(account.pictures)) if figures else (),
+        definitions=tuple((one.term, one.text, one.source) for one in account.definitions),
+        settings=tuple((f"--{key.replace('_', '-')}", setting(value)) for key, value in account.settings.items()),
+        origin=(
+            ("Protocol", account.protocol),
+            ("Seed", "none drawn" if account.seed is None else str(account.seed)),
+            ("Software", f"stanch {__version__}"),
+            ("Created", created),
+        ),
+        cautions=CAUTIONS,
+    )
+
+
+def bounded(number: Bounded, *, level: bool = True) -> str:
+    """A number with unit and interval as one text."""
+    if number.value is None and number.low is None and number.high is None:
+        return "not available"
+    value, low, high = shown(number.value, number.low, number.high)
+    unit = _unit(number.unit)
+    text = f"{value} {unit}".strip() if number.value is not None else "no value"
+    interval = _interval(low, high)
+    return f"{text} ({number.level * 100:.4g} % interval {interval})" if interval and level else text
+
+
+def setting(value: Any) -> str:
+    """A setting as it would be given, or that it was not."""
+    if value is None or value == "" or value == ():
+        return "not given"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(setting(one) for one in value)
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
+def _unit(unit: str) -> str:
+    return UNIT_SHOWN.get(unit, unit)
+
+
+def _interval(low: str, high: str) -> str:
+    if low and high:
+        return f"{low} to {high}"
+    if low:
+        return f"from {low}"
+    return f"up to {high}" if high else ""
+
+
+def _verdict(one: Verdict) -> VerdictView:
+    limit = f"allowed: {one.allowed}" if one.allowed else "no limit stated"
+    found = bounded(one.value)
+    if one.value.why:
+        found = f"{found}. {one.value.why}"
+    return VerdictView(one.claim, one.outcome, found, limit, one.rule)
+
+
+def _data(d: DataUsed) -> tuple[tuple[str, str], ...]:
+    left = sum(one.count for one in d.excluded)
+    rows = [
+        ("Source", d.source),
+        ("SHA-256", d.sha256 or "none: handed in as arrays"),
+        ("Rows", str(d.rows)),
+        ("Rows used", str(d.used)),
+        ("Rows left out", str(left)),
+    ]
+    if d.censored_treatment:
+        rows.append(("Bounds (< and >)", d.censored_treatment))
+    return tuple(rows)
+
+
+def _rows_named(rows: Sequence[int], count: int) -> str:
+    text = ", ".join(map(str, rows))
+    return f"{text}, …" if rows and count > len(rows) else text
+
+
+def _grid(grid: Grid) -> TableView:
+    wide = [_has_interval(row[k] for row in grid.rows) for k in range(len(grid.columns))]
+    levels = {c.level for row in grid.rows for c in row if isinstance(c, Bounded) and (c.low, c.high) != (None, None)}
+    one = f"{next(iter(levels)) * 100:.4g} % interval" if len(levels) == 1 else "interval"
+    columns: list[str] = []
+    for k, column in enumerate(grid.columns):
+        unit = _unit(column.unit)
+        columns.append(f"{column.name} ({unit})" if unit else column.name)
+        if wide[k]:
+            columns.append(one if sum(wide) == 1 else f"{column.name}, {one}")
+    rows = []
+    for row in grid.rows:
+        cells: list[CellView] = []
+        for k, cell in enumerate(row):
+            cells += _cells(cell, grid.columns[k].unit, wide[k], len(levels) > 1)
+        rows.append(tuple(cells))
+    return TableView(grid.title, tuple(columns), tuple(rows), grid.note)
+
+
+def _has_interval(cells: Iterator[Cell]) -> bool:
+    return any(isinstance(c, Bounded) and (c.low is not None or c.high is not None) for c in cells)
+
+
+def _cells(cell: Cell, unit: str, wide: bool, levels: bool) -> list[CellView]:
+    second = [CellView("", numeric=True)] if wide else []
+    if cell is None:
+        return [CellView("", numeric=True), *second]
+    if isinstance(cell, str):
+        return [CellView(cell), *second]
+    if isinstance(cell, bool):
+        return [CellView("yes" if cell else "no"), *second]
+    if isinstance(cell, Bounded):
+        if cell.value is None and cell.low is None and cell.high is None:
+            return [CellView("not available", cell.why, True), *second]
+        value, low, high = shown(cell.value, cell.low, cell.high)
+        own = _unit(cell.unit)
+        own = own if own and own != _unit(unit) else ""
+        interval = _interval(low, high)
+        if levels and interval:
+            interval = f"{interval} ({cell.level * 100:.4g} %)"
+        text = f"{value} {own}".strip() if value else "no value"
+        return [CellView(text, cell.why, True), *([CellView(interval, numeric=True)] if wide else [])]
+    if isinstance(cell, int):
+        return [CellView(str(cell), numeric=True), *second]
+    return [CellView(shown(float(cell))[0], numeric=True), *second]
+
+
+def _picture(picture: Picture, index: int) -> PictureView:
+    from stanch.figures.style import to_svg
+    from stanch.figures.verification import picture_figure
+    from stanch.report.svg import embedded
+
+    svg = embedded(to_svg(picture_figure(picture)), f"picture-{index}", f"{picture.title}. {picture.alt}")
+    rows = [row for layer in picture.layers for row in _behind(layer, picture.x_names)]
+    more = f"The first {MOST_ROWS} of {len(rows)} rows; the JSON holds all." if len(rows) > MOST_ROWS else ""
+    part, start, stop = BEHIND_COLUMNS
+    x, y = picture.x_label or "x", picture.y_label or "y"
+    return PictureView(picture.title, svg, picture.caption, (part, x, y, start, stop), tuple(rows[:MOST_ROWS]), more)
+
+
+def _behind(layer: Any, names: Sequence[str]) -> Iterator[tuple[str, str, str, str, str]]:
+    def at(x: float) -> str:
+        whole = float(x).is_integer() and 0 <= x < len(names)
+        return names[int(x)] if whole else _six(x)
+
+    label = getattr(layer, "label", "")
+    if isinstance(layer, Points | Line):
+        for x, y in zip(layer.x, layer.y):
+            yield label, at(x), _six(y), "", ""
+    elif isinstance(layer, Band):
+        for x, low, high in zip(layer.x, layer.low, layer.high):
+            yield label, at(x), "", _six(low), _six(high)
+    elif isinstance(layer, Level):
+        yield (label, at(layer.value), "", "", "") if layer.axis == "x" else (label, "", _six(layer.value), "", "")
+    elif isinstance(layer, Bars):
+        for left, right, height in zip(layer.edges, layer.edges[1:], layer.heights):
+            yield label, f"{_six(left)} to {_six(right)}", _six(height), "", ""
+    elif isinstance(layer, Rows):
+        for name, value, start, stop in zip(layer.names, layer.values, layer.low, layer.high):
+            yield name, _six(value), "", _six(start), _six(stop)
+
+
+def _six(value: float | None) -> str:
+    return "" if value is None or value != value else f"{value:.6g}"

@@ -1,0 +1,165 @@
+"""Cells as written, turned into numbers, bounds and missing values; column by column, not cell by cell."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stanch.verify.table import Flags, Numbers
+
+__all__ = ["ALWAYS_MISSING", "MISSING_NUMBERS", "AsWritten", "decoded", "numbers_of", "thousands_or_decimals"]
+
+Cells = NDArray[np.bytes_]
+Mark = Literal[".", ","]
+
+ALWAYS_MISSING = (b"", b"na", b"n/a", b"n.a.", b"nan", b"null", b"#n/a")
+"""Cells without a value in any column, whatever their case."""
+MISSING_NUMBERS = (*ALWAYS_MISSING, b"-", b"--", "–".encode(), "—".encode(), b".", b"?")
+"""Cells without a value in a column of numbers; in a column of names a dash may be a name."""
+
+_BELOW = re.compile("(?:<=?|=<|≤)\\s*(.+)".encode(), re.S)
+_ABOVE = re.compile("(?:>=?|=>|≥)\\s*(.+)".encode(), re.S)
+_GROUPED = re.compile("[<>=≤≥\\s]*(?:[+-]|−)?[1-9][0-9]{0,2},[0-9]{3}".encode())
+
+
+class AsWritten(Mapping[str, NDArray[np.str_]]):
+    """Columns as they were written, decoded when one is asked for.
+
+    Parameters
+    ----------
+    cells : mapping of str to ndarray of bytes
+        UTF-8, without spaces around.
+    """
+
+    def __init__(self, cells: Mapping[str, Cells]) -> None:
+        self._cells = dict(cells)
+
+    def __getitem__(self, name: str) -> NDArray[np.str_]:
+        return decoded(self._cells[name], MISSING_NUMBERS)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._cells)
+
+    def __len__(self) -> int:
+        return len(self._cells)
+
+
+def decoded(cells: Cells, missing: tuple[bytes, ...] = ALWAYS_MISSING) -> NDArray[np.str_]:
+    """Cells as text, ``""`` where missing.
+
+    Parameters
+    ----------
+    cells : ndarray of bytes, shape (row,)
+    missing : tuple of bytes
+        In lower case.
+
+    Returns
+    -------
+    ndarray of str, shape (row,)
+    """
+    # Decoding each different cell once is what keeps a long column of few names quick.
+    different, place = np.unique(cells, return_inverse=True)
+    texts = np.array([cell.decode("utf-8") for cell in different.tolist()], dtype=np.str_)
+    texts[_among(different, missing)] = ""
+    return np.asarray(texts[place], dtype=np.str_)
+
+
+def numbers_of(cells: Cells, mark: Mark = ".") -> Numbers | None:
+    """A column of cells as numbers.
+
+    Parameters
+    ----------
+    cells : ndarray of bytes, shape (row,)
+        UTF-8, without spaces around.
+    mark : str
+        Decimal mark; the other one makes a cell no number.
+
+    Returns
+    -------
+    Numbers or None
+        None when a cell is neither a number, a bound (``<x``, ``>x``; ``≤`` and ``≥`` are taken as these) nor missing.
+    """
+    if mark == ",":
+        if _holds(cells, b"."):
+            missing = _among(cells, MISSING_NUMBERS)
+            if _holds(cells[~missing], b"."):
+                return None
+        cells = np.char.replace(cells, b",", b".").astype(np.bytes_) if _holds(cells, b",") else cells
+    if _holds(cells, b"_"):
+        return None
+    quick = _floats(cells)
+    if quick is not None:
+        return Numbers.exact(quick)
+    return _marked(cells)
+
+
+def thousands_or_decimals(cells: Cells) -> NDArray[np.intp]:
+    """Rows whose comma cannot be told from a mark of thousands; empty as soon as one other comma settles it.
+
+    Parameters
+    ----------
+    cells : ndarray of bytes, shape (row,)
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Places in the column, from 0.
+    """
+    rows = np.flatnonzero(np.char.find(cells, b",") >= 0)
+    if any(_GROUPED.fullmatch(cell) is None for cell in cells[rows].tolist()):
+        return rows[:0]
+    return rows
+
+
+def _marked(cells: Cells) -> Numbers | None:
+    """The slow way: some cells are missing, bounds, or written with a minus sign proper."""
+    missing = _among(cells, MISSING_NUMBERS)
+    value = np.full(cells.shape, np.nan)
+    below, above = np.zeros(cells.shape, dtype=bool), np.zeros(cells.shape, dtype=bool)
+    rest = np.flatnonzero(~missing)
+    kept = cells[rest]
+    first = kept.astype("S1")
+    unusual = np.flatnonzero((first == b"<") | (first == b">") | (first == b"=") | (first >= b"\x80"))
+    if unusual.size:
+        texts = kept[unusual].tolist()
+        for k, text in enumerate(texts):
+            for pattern, flags in ((_BELOW, below), (_ABOVE, above)):
+                found = pattern.fullmatch(text)
+                if found is not None:
+                    flags[rest[unusual[k]]] = True
+                    texts[k] = found[1]
+            texts[k] = texts[k].replace("−".encode(), b"-", 1)
+        kept = kept.copy()
+        kept[unusual] = np.array(texts, dtype=np.bytes_)
+    found_values = _floats(kept)
+    if found_values is None:
+        return None
+    value[rest] = found_values
+    if not np.isfinite(value[below | above]).all():
+        return None
+    return Numbers(value, below, above)
+
+
+def _floats(cells: Cells) -> NDArray[np.float64] | None:
+    try:
+        return cells.astype(np.float64)
+    except ValueError:
+        return None
+
+
+def _among(cells: Cells, words: tuple[bytes, ...]) -> Flags:
+    """Whether a cell is one of a few words, whatever its case; only short cells can be."""
+    longest = max(map(len, words))
+    hit = np.zeros(cells.shape, dtype=bool)
+    short = np.flatnonzero(np.char.str_len(cells) <= longest)
+    if short.size:
+        hit[short] = np.isin(np.char.lower(cells[short].astype(f"S{longest}")), np.array(words, dtype=np.bytes_))
+    return hit
+
+
+def _holds(cells: Cells, mark: bytes) -> bool:
+    return bool(cells.size) and mark in cells.tobytes()
