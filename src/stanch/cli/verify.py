@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stanch.cli.options import overwrite_option, staged_input
+from stanch.cli.options import overwrite_option, staged_input, stream_path
 from stanch.errors import UsageError
 
 if TYPE_CHECKING:
