@@ -102,7 +102,7 @@ def _design(found: Deviation, given: dict[str, Any]) -> tuple[str, ...]:
     each = f"{n.min()}" if n.min() == n.max() else f"{n.min()} to {n.max()}"
     kind = "mixing ratios" if given["levels_are"] == "ratio" else "assigned values"
     analysis = (
-        f"Straight line and polynomials up to order {found.orders[-1].order}; the deviation is the highest minus the line."
+        f"Straight line and polynomials up to order {found.orders[-1].order}; the deviation is the last minus the line."
         if found.orders
         else "Straight line through the level means; the deviation is level mean minus line."
     )
