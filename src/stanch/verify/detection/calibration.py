@@ -98,7 +98,7 @@ def calibration_limits(
     -----
     Calibration method of DIN 32645 and, for the non-central t, ISO 11843-2; both from memory.
     """
-    from scipy import optimize, special, stats
+    from scipy import optimize, special
 
     for name, number in (("alpha", alpha), ("beta", beta)):
         if not 0 < number < 0.5:
@@ -118,8 +118,10 @@ def calibration_limits(
     shape = math.sqrt(1 / readings + 1 / line.n + mean * mean / squares)
     t = float(special.stdtrit(line.df, 1 - alpha))
     critical = s_x0 * t * shape
-    detection = critical + s_x0 * float(special.stdtrit(line.df, 1 - beta)) * shape
-    exact = float(optimize.brentq(lambda d: stats.nct.cdf(t, line.df, d) - beta, 0.0, 10 * t + 20)) * s_x0 * shape
+    miss = float(special.stdtrit(line.df, 1 - beta))
+    shift = optimize.brentq(lambda d: float(special.nctdtr(line.df, d, t)) - beta, 0.0, 2 * (t + miss) + 5)
+    exact = float(shift) * s_x0 * shape
+    detection = critical + s_x0 * miss * shape
     two = float(special.stdtrit(line.df, 1 - alpha / 2))
     spread = sd_interval(line.residual_sd, line.df, level=confidence)
 

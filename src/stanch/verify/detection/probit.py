@@ -230,7 +230,11 @@ def _scoring(t: Floats, hit: Floats, n: Floats) -> tuple[Floats, Floats, int]:
     beta = np.array([float(special.ndtri(share)), 0.0])
     value = _log_likelihood(t, hit, n, beta)
     rows = np.column_stack([np.ones_like(t), t])
-    for rounds in range(1, 201):
+    rounds = 0
+    while True:
+        rounds += 1
+        if rounds > 200:
+            raise InputError("hit rates", got="no convergence in 200 steps", allowed="rates that rise")
         score, information = _score(rows, hit, n, beta)
         move = np.linalg.solve(information, score)
         size = 1.0
@@ -239,9 +243,7 @@ def _scoring(t: Floats, hit: Floats, n: Floats) -> tuple[Floats, Floats, int]:
         beta, value = beta + size * move, after
         if float(np.abs(size * move).max()) < 1e-12 * (1 + float(np.abs(beta).max())):
             break
-    else:
-        raise InputError("hit rates", got="no convergence in 200 steps", allowed="rates that rise with concentration")
-    covariance: Floats = np.linalg.inv(_score(rows, hit, n, beta)[1])
+    covariance = np.asarray(np.linalg.inv(_score(rows, hit, n, beta)[1]), dtype=np.float64)
     return np.asarray(beta, dtype=np.float64), covariance, rounds
 
 
