@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 
 from stanch.verify.table import Flags, Numbers
 
-__all__ = ["ALWAYS_MISSING", "MISSING_NUMBERS", "AsWritten", "decoded", "numbers_of", "thousands_or_decimals"]
+__all__ = [
+    "ALWAYS_MISSING",
+    "MISSING_NUMBERS",
+    "AsWritten",
+    "decoded",
+    "first_not_a_number",
+    "numbers_of",
+    "thousands_or_decimals",
+]
 
 Cells = NDArray[np.bytes_]
 Mark = Literal[".", ","]
@@ -95,6 +103,28 @@ def numbers_of(cells: Cells, mark: Mark = ".") -> Numbers | None:
     if quick is not None:
         return Numbers.exact(quick)
     return _marked(cells)
+
+
+def first_not_a_number(column: NDArray[np.str_], mark: Mark = ".") -> int:
+    """Place of the first cell that keeps a column from being one of numbers, from 0.
+
+    Parameters
+    ----------
+    column : ndarray of str, shape (row,)
+    mark : str
+        Decimal mark.
+
+    Returns
+    -------
+    int
+    """
+    # Halving finds it without looking at every cell of a long column one by one.
+    cells = np.char.encode(column, "utf-8")
+    start, stop = 0, cells.size
+    while stop - start > 1:
+        middle = (start + stop) // 2
+        start, stop = (start, middle) if numbers_of(cells[start:middle], mark) is None else (middle, stop)
+    return start
 
 
 def thousands_or_decimals(cells: Cells) -> NDArray[np.intp]:

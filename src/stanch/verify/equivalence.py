@@ -66,12 +66,15 @@ def outcome(value: Bounded, lower: float | None, upper: float | None) -> Outcome
     """
     if lower is None and upper is None:
         return "no limit stated"
-    if value.value is None or value.low is None or value.high is None:
+    if value.value is None:
         return "undecided"
-    low, high = lower if lower is not None else -math.inf, upper if upper is not None else math.inf
-    if value.low > low and value.high < high:
+    # An end that is open, or was not asked for, decides nothing on its side.
+    low = value.low if value.low is not None else -math.inf
+    high = value.high if value.high is not None else math.inf
+    if (lower is None or low > lower) and (upper is None or high < upper):
         return "met"
-    return "not met" if value.low > high or value.high < low else "undecided"
+    beyond = (lower is not None and high < lower) or (upper is not None and low > upper)
+    return "not met" if beyond else "undecided"
 
 
 def paired(
@@ -147,13 +150,10 @@ def unpaired(
         df = float(x.size + y.size - 2)
         se = math.sqrt(((x.size - 1) * vx + (y.size - 1) * vy) / df * (1 / x.size + 1 / y.size))
     else:
-        a, b = vx / x.size, vy / y.size
-        se = math.sqrt(a + b)
-        df = (
-            float((a + b) ** 2 / (a * a / (x.size - 1) + b * b / (y.size - 1)))
-            if se > 0
-            else float(x.size + y.size - 2)
-        )
+        both = vx / x.size + vy / y.size
+        se = math.sqrt(both)
+        share = vx / x.size / both if both > 0 else math.nan
+        df = 1 / (share**2 / (x.size - 1) + (1 - share) ** 2 / (y.size - 1)) if both > 0 else float(x.size + y.size - 2)
     return _decide(float(y.mean() - x.mean()), se, df, x.size + y.size, lower, upper, alpha, unit)
 
 

@@ -49,6 +49,11 @@ def checked(values: ArrayLike, name: str, *, least: int = 1) -> np.ndarray[tuple
     return array
 
 
+def _checked_level(level: float) -> None:
+    if not 0 < level < 1:
+        raise InputError("level of an interval", got=level, allowed="above 0 and below 1")
+
+
 def mean_interval(values: ArrayLike, *, level: float = 0.95, unit: str = "", name: str = "values") -> Bounded:
     """Mean with its t interval.
 
@@ -67,6 +72,7 @@ def mean_interval(values: ArrayLike, *, level: float = 0.95, unit: str = "", nam
     """
     from scipy import special
 
+    _checked_level(level)
     x = checked(values, name)
     mean = float(np.mean(x))
     if x.size < 2:
@@ -97,17 +103,20 @@ def sd_interval(sd: float, df: float, *, level: float = 0.95, side: Side = "two"
     """
     from scipy import special
 
+    _checked_level(level)
     if not (df > 0 and math.isfinite(df)) or sd < 0 or not math.isfinite(sd):
         return Bounded.missing("No degrees of freedom are left for it.", unit)
 
-    def end(p: float) -> float:
-        return float(sd * math.sqrt(df / special.chdtri(df, p)))
+    def end(p: float) -> float | None:
+        quantile = float(special.chdtri(df, p))
+        found = sd * math.sqrt(df / quantile) if quantile > 0 else math.inf
+        return found if math.isfinite(found) else None
 
-    if side == "two":
-        return Bounded(sd, end((1 - level) / 2), end((1 + level) / 2), unit, level)
-    if side == "upper":
-        return Bounded(sd, None, end(level), unit, level)
-    return Bounded(sd, end(1 - level), None, unit, level)
+    tail = (1 - level) / 2 if side == "two" else 1 - level
+    low = None if side == "upper" else end(tail)
+    high = None if side == "lower" else end(1 - tail)
+    open_above = "Too few degrees of freedom for an upper end." if high is None and side != "lower" else ""
+    return Bounded(sd, low, high, unit, level, open_above)
 
 
 def share_interval(count: int, of: int, *, level: float = 0.95, method: Literal["exact", "score"] = "exact") -> Bounded:
@@ -128,6 +137,7 @@ def share_interval(count: int, of: int, *, level: float = 0.95, method: Literal[
     """
     from scipy import special
 
+    _checked_level(level)
     if of < 1 or not 0 <= count <= of:
         raise InputError("share", got=f"{count} of {of}", allowed="0 <= count <= of, of at least 1")
     p = count / of

@@ -67,6 +67,12 @@ class Bounded:
         if self.value is None and not self.why:
             raise InputError("why of a number", got="", allowed="a sentence when there is no value")
         if self.low is not None and self.high is not None and self.low > self.high:
+            # Two ends that are one number, computed in two ways, may come out in the wrong order by rounding.
+            if self.low - self.high <= 1e-12 * max(abs(self.low), abs(self.high)):
+                low, high = self.high, self.low
+                object.__setattr__(self, "low", low)
+                object.__setattr__(self, "high", high)
+                return
             raise InputError("interval of a number", got=(self.low, self.high), allowed="low <= high")
 
     @classmethod

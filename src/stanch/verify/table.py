@@ -84,7 +84,7 @@ class Table:
 
     @classmethod
     def of(cls, columns: Mapping[str, Any], *, source: str = "arrays", demo: bool = False) -> Table:
-        """A table from plain arrays or lists; None and NaN are missing.
+        """A table from plain arrays or lists; None and NaN are missing, texts are read as the cells of a file are.
 
         Parameters
         ----------
@@ -101,19 +101,30 @@ class Table:
         >>> Table.of({"day": ["1", "2"], "result": [3.0, None]}).rows
         2
         """
+        from stanch.verify.cells import numbers_of
+
         made: dict[str, Numbers | NDArray[np.str_]] = {}
+        text: dict[str, NDArray[np.str_]] = {}
         for name, given in columns.items():
             if isinstance(given, Numbers):
                 made[name] = given
                 continue
             array = np.asarray(given)
+            if array.ndim != 1:
+                raise InputError(f"column {name} of {source}", got=f"{array.ndim} dimensions", allowed="one dimension")
             if array.dtype.kind in "fiub":
                 made[name] = Numbers.exact(array)
-            elif array.dtype.kind == "O" and all(x is None or isinstance(x, int | float | np.number) for x in array):
-                made[name] = Numbers.exact([np.nan if x is None else float(x) for x in array])
-            else:
-                made[name] = np.array(["" if x is None else str(x) for x in array], dtype=np.str_)
-        return cls(made, source=source, demo=demo)
+                continue
+            cells = array.tolist()
+            if all(x is None or isinstance(x, int | float | np.number) for x in cells):
+                made[name] = Numbers.exact([np.nan if x is None else float(x) for x in cells])
+                continue
+            written = np.array(["" if _nothing(x) else str(x).strip() for x in cells], dtype=np.str_)
+            numbers = numbers_of(np.char.encode(written, "utf-8"))
+            made[name] = written if numbers is None else numbers
+            if numbers is not None:
+                text[name] = written
+        return cls(made, source=source, demo=demo, text=text)
 
     @property
     def rows(self) -> int:
@@ -141,17 +152,15 @@ class Table:
         column = self._column(name)
         if isinstance(column, Numbers):
             return column
-        for row, cell in enumerate(column, start=1):
-            try:
-                float(cell or "nan")
-            except ValueError:
-                raise InputError(
-                    f"column {name} of {self.source}, row {row}",
-                    got=str(cell),
-                    allowed="a number, <x, >x or an empty cell",
-                    do="Correct the cell or name another column.",
-                ) from None
-        return Numbers.exact([float(cell or "nan") for cell in column])
+        from stanch.verify.cells import first_not_a_number
+
+        row = first_not_a_number(column)
+        raise InputError(
+            f"column {name} of {self.source}, row {row + 1}",
+            got=str(column[row]),
+            allowed="a number, <x, >x or an empty cell",
+            do="Correct the cell, name another column, or say --decimal if the mark is the trouble.",
+        )
 
     def labels(self, name: str) -> NDArray[np.str_]:
         """A column as names; a whole number is written without a decimal point; ``""`` where missing."""
@@ -276,6 +285,10 @@ def take(
         np.flatnonzero(keep) + 1,
         data,
     )
+
+
+def _nothing(cell: object) -> bool:
+    return cell is None or type(cell).__name__ in ("NAType", "NaTType") or (isinstance(cell, float) and cell != cell)
 
 
 def _leave_out(keep: Flags, where: Flags, why: str, excluded: list[Excluded]) -> None:
