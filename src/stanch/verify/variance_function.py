@@ -283,10 +283,11 @@ def _choose(
     one: list[Form] = [f for f in FORMS[:2] if f in fits]
     two: list[Form] = [f for f in FORMS[2:] if f in fits]
     best = min(one, key=lambda f: fits[f][0])
-    richer: Form | None = min(two, key=lambda f: fits[f][0]) if two else None
-    gain = 0.0 if richer is None else fits[best][0] - fits[richer][0]
-    took = richer if richer is not None and gain > GAIN else best
-    return took, (
+    if not two:
+        return best, "The better form with one parameter; none with two could be fitted."
+    richer = min(two, key=lambda f: fits[f][0])
+    gain = fits[best][0] - fits[richer][0]
+    return richer if gain > GAIN else best, (
         f"The better form with two parameters lowers the deviance of the better form with one by {gain:.3g}; "
         f"more than {GAIN:g} is asked for."
     )
