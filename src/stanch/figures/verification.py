@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -21,6 +22,7 @@ from stanch.verify.records import Band, Bars, Level, Line, Picture, Points, Rows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 __all__ = ["picture_figure"]
@@ -71,6 +73,9 @@ def picture_figure(picture: Picture) -> Figure:
             axes.set_ylabel(picture.y_label)
         if picture.equal:
             _equal(axes)
+        for axis, scale in ((axes.xaxis, picture.x_scale), (axes.yaxis, picture.y_scale)):
+            if scale == "log":
+                _between_decades(axis)
         _level_names(axes, picture)
         _legend(figure, axes)
     return figure
@@ -165,6 +170,21 @@ def _row_names(axes: Axes, names: Sequence[str]) -> None:
     axes.set_ylim(len(names) - 0.4, -0.6)
 
 
+def _between_decades(axis: Axis) -> None:
+    """Numbers between the powers of ten where few of these are in view."""
+    from matplotlib.ticker import FuncFormatter
+
+    low, high = axis.get_view_interval()
+    decades = math.log10(high / low)
+    shown = {2, 3, 5, 7} if decades < 1 else {2, 5} if decades < 2 else set()
+
+    def text(value: float, _: int) -> str:
+        mantissa = value / 10.0 ** math.floor(math.log10(value) + 1e-9)
+        return f"{value:g}" if round(mantissa) in shown and abs(mantissa - round(mantissa)) < 1e-6 else ""
+
+    axis.set_minor_formatter(FuncFormatter(text))
+
+
 def _level(axes: Axes, layer: Level) -> None:
     colour, width, line = LEVELS[layer.kind]
     draw = axes.axhline if layer.axis == "y" else axes.axvline
@@ -172,29 +192,32 @@ def _level(axes: Axes, layer: Level) -> None:
 
 
 def _level_names(axes: Axes, picture: Picture) -> None:
-    ends: list[tuple[float, str, str]] = []
-    for layer in picture.layers:
-        if not isinstance(layer, Level) or not layer.label:
-            continue
-        colour = LEVELS[layer.kind][0]
-        if layer.axis == "y":
-            at = axes.transAxes.inverted().transform(axes.transData.transform((axes.get_xlim()[0], layer.value)))[1]
-            ends.append((float(at), layer.label, colour))
-        else:
-            axes.annotate(
-                layer.label,
-                xy=(layer.value, 1.0),
-                xycoords=axes.get_xaxis_transform(),
-                xytext=(3, -3),
-                textcoords="offset points",
-                rotation=90,
-                ha="left",
-                va="top",
-                color=colour,
-                fontsize=8.5,
-            )
+    named = [layer for layer in picture.layers if isinstance(layer, Level) and layer.label]
+    inside = axes.transAxes.inverted()
+
+    def place(layer: Level) -> float:
+        corner = axes.get_xlim()[0], axes.get_ylim()[0]
+        point = (layer.value, corner[1]) if layer.axis == "x" else (corner[0], layer.value)
+        return float(inside.transform(axes.transData.transform(point))[0 if layer.axis == "x" else 1])
+
+    ends = [(place(layer), layer.label, LEVELS[layer.kind][0]) for layer in named if layer.axis == "y"]
     if ends:
         direct_labels(axes, ends)
+    upright = sorted(((place(layer), layer) for layer in named if layer.axis == "x"), key=lambda one: one[0])
+    for k, (at, layer) in enumerate(upright):
+        crowded = k + 1 < len(upright) and upright[k + 1][0] - at < 0.03
+        axes.annotate(
+            layer.label,
+            xy=(at, 1.0),
+            xycoords="axes fraction",
+            xytext=(-3 if crowded else 3, -3),
+            textcoords="offset points",
+            rotation=90,
+            ha="right" if crowded else "left",
+            va="top",
+            color=LEVELS[layer.kind][0],
+            fontsize=8.5,
+        )
 
 
 def _x_names(axes: Axes, names: Sequence[str]) -> None:

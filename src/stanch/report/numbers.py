@@ -139,6 +139,7 @@ def shown(value: float | None, low: float | None = None, high: float | None = No
         places = min(max(digits + top, 0), 8)
         power = str(top).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
         texts = ["" if x is None else f"{_scaled(x, top):.{places}f} × 10{power}" for x in (value, low, high)]
+    texts = [text.replace("-", "−", 1) if text.startswith("-") else text for text in texts]
     return texts[0], texts[1], texts[2]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -35,6 +36,7 @@ OUTCOME_LABELS = {
 }
 BEHIND_COLUMNS = ("Part", "from", "to")
 MOST_ROWS = 200
+SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 @dataclass(frozen=True)
@@ -172,7 +174,10 @@ def setting(value: Any) -> str:
 
 
 def _unit(unit: str) -> str:
-    return UNIT_SHOWN.get(unit, unit)
+    if unit in ("1", "-"):
+        return ""
+    raised = re.sub(r"\^(-?\d+)", lambda found: found[1].translate(SUPERSCRIPT), unit)
+    return UNIT_SHOWN.get(unit, raised)
 
 
 def _interval(low: str, high: str) -> str:

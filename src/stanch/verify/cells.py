@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterator, Mapping
 from typing import Literal
 
@@ -69,11 +70,15 @@ def decoded(cells: Cells, missing: tuple[bytes, ...] = ALWAYS_MISSING) -> NDArra
     -------
     ndarray of str, shape (row,)
     """
-    # Decoding each different cell once is what keeps a long column of few names quick.
+    none = _among(cells, missing)
+    if none.any():
+        cells = np.where(none, b"", cells)
+    if cells.tobytes().isascii():
+        return cells.astype(np.str_)
+    # Decoding and composing each different cell once keeps a long column of few names quick.
     different, place = np.unique(cells, return_inverse=True)
-    texts = np.array([cell.decode("utf-8") for cell in different.tolist()], dtype=np.str_)
-    texts[_among(different, missing)] = ""
-    return np.asarray(texts[place], dtype=np.str_)
+    texts = [unicodedata.normalize("NFC", cell.decode("utf-8")) for cell in different.tolist()]
+    return np.asarray(np.array(texts, dtype=np.str_)[place], dtype=np.str_)
 
 
 def numbers_of(cells: Cells, mark: Mark = ".") -> Numbers | None:

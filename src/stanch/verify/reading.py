@@ -7,11 +7,11 @@ import hashlib
 import io
 import os
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TextIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,8 +126,7 @@ def _interpreted(read: Sheet, shown: str, sha256: str, decimal: Decimal) -> Tabl
         _commas(names, columns, found, read.known, shown)
     for name, cells, numbers in zip(names, columns, found):
         if numbers is None:
-            text = decoded(cells)
-            made[name] = text if _ascii(cells) else np.array([unicodedata.normalize("NFC", t) for t in text.tolist()])
+            made[name] = decoded(cells)
         else:
             made[name] = numbers
             written[name] = cells
@@ -242,34 +241,35 @@ def _broken(names: Sequence[str], columns: Sequence[Cells], shown: str) -> None:
             )
 
 
-def _ascii(cells: Cells) -> bool:
-    return cells.tobytes().isascii()
-
-
 def _delimited(data: bytes, shown: str, delimiter: str | None) -> Sheet:
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        raise InputError(f"table {shown}", got="UTF-16 text", allowed="UTF-8 text", do="Save it as CSV UTF-8.")
+        raise InputError(f"table {shown}", got="UTF-16 text", allowed="UTF-8 text", do="Save it as CSV in UTF-8.")
     if b"\0" in data:
         raise InputError(f"table {shown}", got="binary data", allowed="CSV, TSV, Parquet or a spreadsheet")
+    notes: list[str] = []
     try:
-        text = data.decode("utf-8-sig")
+        reader = csv.reader(_lines(_text(data), notes), delimiter=delimiter or _delimiter(data), strict=True)
+        return _rows(reader, notes, shown)
+    except UnicodeDecodeError:
+        raise _not_utf8(data, shown) from None
+    except csv.Error as error:
+        got = f"near line {reader.line_num + len(notes)}: {error}"
+        raise InputError(f"table {shown}", got=got, allowed="well-formed CSV (RFC 4180)") from None
+
+
+def _text(data: bytes) -> TextIO:
+    """Lines decoded as they are read: a whole table as one text would take several times its size."""
+    return io.TextIOWrapper(io.BytesIO(data), encoding="utf-8-sig", newline="")
+
+
+def _not_utf8(data: bytes, shown: str) -> InputError:
+    try:
+        data.decode("utf-8")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise InputError(
-            f"table {shown}, line {line}",
-            got=f"a byte that is not UTF-8, 0x{data[error.start]:02x}",
-            allowed="UTF-8 text",
-            do="Save it as CSV UTF-8.",
-        ) from None
-    notes: list[str] = []
-    mark = delimiter or _delimiter(text)
-    reader = csv.reader(_lines(text, notes), delimiter=mark, strict=True)
-    try:
-        return _rows(reader, notes, shown)
-    except csv.Error as error:
-        raise InputError(
-            f"table {shown}", got=f"near record {reader.line_num}: {error}", allowed="well-formed CSV (RFC 4180)"
-        ) from None
+        got = f"a byte that is not UTF-8, 0x{data[error.start]:02x}"
+        return InputError(f"table {shown}, line {line}", got=got, allowed="UTF-8 text", do="Save it as CSV in UTF-8.")
+    return InputError(f"table {shown}", got="text that is not UTF-8", allowed="UTF-8 text")
 
 
 def _rows(reader: Iterator[list[str]], notes: list[str], shown: str) -> Sheet:
@@ -307,10 +307,10 @@ def _bytes(cells: Sequence[str]) -> Cells:
         return np.array([cell.encode() for cell in cells], dtype=np.bytes_)
 
 
-def _lines(text: str, notes: list[str]) -> Iterator[str]:
+def _lines(lines: Iterable[str], notes: list[str]) -> Iterator[str]:
     """Lines that are data; those that begin with # outside quotes are notes."""
     quoted = False
-    for line in io.StringIO(text, newline=""):
+    for line in lines:
         if (
             not quoted
             and line.startswith("#")
@@ -323,11 +323,9 @@ def _lines(text: str, notes: list[str]) -> Iterator[str]:
         yield line
 
 
-def _delimiter(text: str) -> str:
+def _delimiter(data: bytes) -> str:
     """The delimiter that parts the first rows evenly; tab and semicolon before the comma, which may be decimal."""
-    sample = list(islice((line for line in _lines(text[: 1 << 18], []) if line.strip()), 30))
-    if len(text) > 1 << 18:
-        sample = sample[:-1] or sample
+    sample = list(islice((line for line in _lines(_text(data), []) if line.strip()), 30))
     header = sample[0] if sample else ""
     present = [mark for mark in "\t;," if mark in header]
     for mark in present:
@@ -338,7 +336,7 @@ def _delimiter(text: str) -> str:
         if len(widths) == 1:
             return mark
     # A table of a single column has no delimiter; its commas are decimal.
-    return present[0] if present else ("\t" if "\t" not in text[: 1 << 18] else ";")
+    return present[0] if present else "\t"
 
 
 def _parquet(data: bytes, shown: str) -> Sheet:

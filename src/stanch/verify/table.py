@@ -101,7 +101,7 @@ class Table:
         >>> Table.of({"day": ["1", "2"], "result": [3.0, None]}).rows
         2
         """
-        from stanch.verify.cells import numbers_of
+        from stanch.verify.cells import decoded, numbers_of
 
         made: dict[str, Numbers | NDArray[np.str_]] = {}
         text: dict[str, NDArray[np.str_]] = {}
@@ -120,8 +120,9 @@ class Table:
                 made[name] = Numbers.exact([np.nan if x is None else float(x) for x in cells])
                 continue
             written = np.array(["" if _nothing(x) else str(x).strip() for x in cells], dtype=np.str_)
-            numbers = numbers_of(np.char.encode(written, "utf-8"))
-            made[name] = written if numbers is None else numbers
+            encoded = np.char.encode(written, "utf-8")
+            numbers = numbers_of(encoded)
+            made[name] = decoded(encoded) if numbers is None else numbers
             if numbers is not None:
                 text[name] = written
         return cls(made, source=source, demo=demo, text=text)
