@@ -5,6 +5,7 @@ from stanch.verify.budget.first_order import Contribution, FirstOrder, Propagate
 from stanch.verify.budget.inputs import Input, correlation_matrix, simultaneous
 from stanch.verify.budget.line import CalibrationLine, calibration_line
 from stanch.verify.budget.monte_carlo import Distribution, MonteCarlo, Validation, monte_carlo, validate
+from stanch.verify.budget.runs import RunCheck, against_runs
 
 __all__ = [
     "CalibrationLine",
@@ -15,7 +16,9 @@ __all__ = [
     "Input",
     "MonteCarlo",
     "Propagated",
+    "RunCheck",
     "Validation",
+    "against_runs",
     "calibration_line",
     "correlation_matrix",
     "first_order",

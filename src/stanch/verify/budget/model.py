@@ -71,6 +71,7 @@ def with_sensitivities(model: Model | None, inputs: Sequence[Input], value: floa
         If an input has neither a model nor a sensitivity.
     """
     given = [one for one in inputs if one.sensitivity is not None]
+    known = {one.name for one in given}
     if model is None:
         lacking = [one.name for one in inputs if one.sensitivity is None]
         if lacking:
@@ -85,7 +86,7 @@ def with_sensitivities(model: Model | None, inputs: Sequence[Input], value: floa
         added: Any = sum((one.sensitivity or 0.0) * (values[one.name] - one.value) for one in given)
         if model is None:
             return start + added
-        found = model(values)
+        found = model({name: x for name, x in values.items() if name not in known})
         if isinstance(found, Mapping):
             if len(found) > 1:
                 raise InputError("sensitivity", got="a model with several results", allowed="a model with one result")

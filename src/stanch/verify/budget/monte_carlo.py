@@ -163,7 +163,7 @@ def monte_carlo(
         }
 
     if trials is not None:
-        return _described([run(trials)], level, None, True, seed)
+        return described([run(trials)], level, None, True, seed)
     size = max(BATCH, math.ceil(100 / (1 - level)))
     batches: list[dict[str, Floats]] = []
     marks: list[Floats] = []
@@ -172,7 +172,7 @@ def monte_carlo(
         batches.append(run(size))
         marks.append(_marks(batches[-1], level))
         stable = len(batches) >= FEWEST and _settled(np.array(marks), digits)
-    return _described(batches, level, digits, stable, seed)
+    return described(batches, level, digits, stable, seed)
 
 
 def draw_inputs(inputs: Sequence[Input], matrix: Floats, count: int, rng: np.random.Generator) -> dict[str, Floats]:
@@ -246,9 +246,26 @@ def tolerance(u: float, digits: int) -> float:
     return float(0.5 * 10.0 ** (math.floor(math.log10(u)) - digits + 1))
 
 
-def _described(
+def described(
     batches: Sequence[Mapping[str, Floats]], level: float, digits: int | None, stable: bool, seed: int
 ) -> MonteCarlo:
+    """Trials as distributions.
+
+    Parameters
+    ----------
+    batches : sequence of mapping of str to ndarray
+        Results by name, batch by batch [unit].
+    level : float
+        [-].
+    digits : int or None
+        That must have settled.
+    stable : bool
+    seed : int
+
+    Returns
+    -------
+    MonteCarlo
+    """
     names = list(batches[0])
     whole = {name: np.concatenate([b[name] for b in batches]) for name in names}
     spread = [float(whole[name].std(ddof=1)) for name in names]

@@ -15,6 +15,7 @@ from stanch.verify.budget.inputs import Input, simultaneous
 from stanch.verify.budget.model import Model
 from stanch.verify.budget.monte_carlo import Distribution, MonteCarlo, Validation, monte_carlo, validate
 from stanch.verify.budget.reading import DEFAULTS, read_correlations, read_inputs
+from stanch.verify.budget.runs import RunCheck, against_runs
 from stanch.verify.protocol import Option, Protocol
 from stanch.verify.records import (
     Account,
@@ -29,6 +30,7 @@ from stanch.verify.records import (
     Line,
     Outcome,
     Picture,
+    Points,
     Rows,
     Verdict,
 )
@@ -37,7 +39,7 @@ from stanch.verify.table import Table, take
 __all__ = ["PROTOCOL"]
 
 QUESTION = "How uncertain is a reading, and what makes it so?"
-FEWEST_RUNS = 10
+RUNS = 40
 
 
 def _run(table: Table, **given: Any) -> Account:
@@ -64,16 +66,14 @@ def _run(table: Table, **given: Any) -> Account:
         truncate=given["truncate"],
         **common,
     )
-    drawn = monte_carlo(
-        model,
-        inputs,
-        digits=given["digits"] + 1,
-        trials=(trials or 40) if pipeline else trials,
-        seed=given["seed"],
-        vectorised=not pipeline,
-        **common,
-    )
-    return _account(first, drawn, inputs, data, {**given, "steps": steps, "model": _named(given["model"])})
+    runs: tuple[RunCheck, ...] = ()
+    if pipeline:
+        runs, drawn = against_runs(
+            first, model, inputs, runs=trials or RUNS, seed=given["seed"], unit=given["unit"], **common
+        )
+    else:
+        drawn = monte_carlo(model, inputs, digits=given["digits"] + 1, trials=trials, seed=given["seed"], **common)
+    return _account(first, drawn, runs, inputs, data, {**given, "steps": steps, "model": _named(given["model"])})
 
 
 def _named(model: Any) -> Any:
@@ -109,7 +109,12 @@ def _sets(table: Table, columns: Sequence[str]) -> tuple[tuple[Input, ...], dict
 
 
 def _account(
-    first: Propagated, drawn: MonteCarlo, inputs: Sequence[Input], data: DataUsed, given: Mapping[str, Any]
+    first: Propagated,
+    drawn: MonteCarlo,
+    runs: tuple[RunCheck, ...],
+    inputs: Sequence[Input],
+    data: DataUsed,
+    given: Mapping[str, Any],
 ) -> Account:
     unit, pipeline = given["unit"], given["design"] == "pipeline"
     checks = {}
@@ -123,10 +128,14 @@ def _account(
     for one in first.results:
         grids.append(_contributions(one, unit, len(first.results) > 1))
         pictures.append(_ranked(one, unit))
-        pictures.append(_histogram(one, drawn[one.output], unit, given["interval"]))
+        if not pipeline:
+            pictures.append(_histogram(one, drawn[one.output], unit, given["interval"]))
+    if runs:
+        grids.append(_run_grid(first, runs, unit))
+        pictures += [_run_picture(check, unit) for check in runs]
     if len(first.results) > 1:
         grids.append(_correlations(first, drawn))
-    warnings = _warnings(first, drawn, checks, inputs, given)
+    warnings = _warnings(first, drawn, checks, runs, inputs)
     return Account(
         protocol="budget",
         title="Uncertainty budget",
@@ -138,7 +147,7 @@ def _account(
         pictures=tuple(pictures[:4]),
         definitions=DEFINITIONS,
         settings=dict(given),
-        numbers=_numbers(first, drawn, checks),
+        numbers=_numbers(first, drawn, checks, runs),
         warnings=warnings,
         seed=given["seed"],
     )
@@ -331,12 +340,55 @@ def _histogram(one: FirstOrder, mc: Distribution, unit: str, which: str) -> Pict
     )
 
 
+def _run_grid(first: Propagated, runs: tuple[RunCheck, ...], unit: str) -> Grid:
+    columns = (
+        Column("result"),
+        Column("standard uncertainty, first order", unit),
+        Column("standard deviation of the runs", unit),
+        Column("runs over first order"),
+        Column("remainder", "%"),
+        Column("agreement"),
+    )
+    rows = tuple(
+        (
+            r.output,
+            first[r.output].u,
+            r.u,
+            r.ratio,
+            None if r.remainder is None else 100 * r.remainder,
+            "yes" if r.agrees else "no",
+        )
+        for r in runs
+    )
+    note = (
+        f"{len(runs[0].found)} runs with all inputs drawn at once. Runs over first order: standard deviation of the "
+        "runs over that of what first order foretells of the same draws; they agree when it is 1 within 0.1. "
+        "Remainder: root mean square of what first order leaves unexplained in single runs, as a percentage of its "
+        "standard uncertainty."
+    )
+    return Grid("First order against runs", columns, rows, note)
+
+
+def _run_picture(check: RunCheck, unit: str) -> Picture:
+    ends = (min(*check.foretold, *check.found), max(*check.foretold, *check.found))
+    remainder = "" if check.remainder is None else f"; the remainder is {check.remainder:.1%} of the uncertainty"
+    return Picture(
+        "Runs against first order",
+        f"foretold by first order [{unit or '-'}]",
+        f"found by the run [{unit or '-'}]",
+        (Line(ends, ends, "equal", 1), Points(check.foretold, check.found, "runs")),
+        caption="Each mark is one run with all inputs drawn at once. On the line, first order foretells it exactly.",
+        alt=f"{len(check.found)} runs{remainder}.",
+        equal=True,
+    )
+
+
 def _warnings(
     first: Propagated,
     drawn: MonteCarlo,
     checks: Mapping[str, Validation],
+    runs: tuple[RunCheck, ...],
     inputs: Sequence[Input],
-    given: Mapping[str, Any],
 ) -> tuple[str, ...]:
     found = [
         f"First order and random trials disagree for {name} by more than {check.tolerance:g}; use the trials' interval."
@@ -348,14 +400,19 @@ def _warnings(
     wide = [one.name for one in inputs if one.shape == "t" and one.df <= 2]
     if wide:
         found.append(f"The t distribution of {wide[0]} has no finite variance: compare intervals, not deviations.")
-    if given["design"] == "pipeline" and drawn.trials < FEWEST_RUNS * 4:
-        found.append(f"{drawn.trials} runs of the pipeline tell the standard uncertainty roughly only.")
+    found += [
+        f"First order and {drawn.trials} runs disagree on the standard uncertainty of {one.output}."
+        for one in runs
+        if not one.agrees
+    ]
     if any(one.u == 0 and one.value == 0 for one in first.results):
         found.append("A result is zero without uncertainty: nothing moves it.")
     return tuple(found)
 
 
-def _numbers(first: Propagated, drawn: MonteCarlo, checks: Mapping[str, Validation]) -> dict[str, Any]:
+def _numbers(
+    first: Propagated, drawn: MonteCarlo, checks: Mapping[str, Validation], runs: tuple[RunCheck, ...]
+) -> dict[str, Any]:
     made: dict[str, Any] = {"trials": drawn.trials, "stable": drawn.stable, "results": {}}
     for one in first.results:
         mc, check = drawn[one.output], checks.get(one.output)
@@ -399,6 +456,17 @@ def _numbers(first: Propagated, drawn: MonteCarlo, checks: Mapping[str, Validati
                 "valid": check.valid,
             },
         }
+    made["runs"] = [
+        {
+            "result": r.output,
+            "u": r.u,
+            "ratio": r.ratio,
+            "remainder": r.remainder,
+            "agrees": r.agrees,
+            "found": list(r.found),
+        }
+        for r in runs
+    ]
     made["correlation"] = first.correlation.tolist()
     return made
 
