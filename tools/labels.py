@@ -73,6 +73,7 @@ def collected() -> dict[str, str]:
         _templates,
         _written,
         _facts,
+        _verification,
     ):
         for label, where in source():
             if label:
@@ -247,6 +248,67 @@ def _facts() -> Iterator[tuple[str, str]]:
     for record in (Acquisition, Additive, Geometry, SampleFacts, Well):
         for field in dataclasses.fields(record):
             yield field.name, f"attribute of a recording ({record.__name__})"
+
+
+# Calls in the verification protocols that hold text for the reader: places and names of the arguments that do.
+VERIFICATION: dict[str, tuple[tuple[int, str], ...]] = {
+    "Column": ((0, "name"),),
+    "Grid": ((0, "title"),),
+    "Picture": ((0, "title"), (1, "x_label"), (2, "y_label")),
+    "Points": ((2, "label"),),
+    "Line": ((2, "label"),),
+    "Band": ((3, "label"),),
+    "Level": ((1, "label"),),
+    "Bars": ((2, "label"),),
+    "Rows": ((0, "names"),),
+    "Definition": ((0, "term"),),
+    "Verdict": ((0, "claim"),),
+}
+
+
+def _verification() -> Iterator[tuple[str, str]]:
+    """Options and choices of the protocols, and the words their accounts are made of, where the code writes them."""
+    from stanch.verify import PROTOCOLS, protocol
+
+    for name in PROTOCOLS:
+        try:
+            options = protocol(name).options
+        except ModuleNotFoundError:
+            continue
+        for option in options:
+            yield f"--{option.name}", f"option of stanch verify {name}"
+            yield from ((choice, f"choice of --{option.name} of stanch verify {name}") for choice in option.choices)
+    for path in sorted((PACKAGE / "verify").rglob("*.py")):
+        where = path.relative_to(PACKAGE).as_posix()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call):
+                called = getattr(node.func, "id", getattr(node.func, "attr", ""))
+                for text in _arguments(node, VERIFICATION.get(called, ())):
+                    yield text, f"{called} in {where}"
+
+
+def _arguments(node: ast.Call, places: tuple[tuple[int, str], ...]) -> Iterator[str]:
+    for index, name in places:
+        given = node.args[index] if len(node.args) > index else None
+        given = next((k.value for k in node.keywords if k.arg == name), given)
+        if given is not None:
+            yield from _said(given)
+
+
+def _said(node: ast.expr) -> Iterator[str]:
+    """Texts an expression can be; what is put in at run time is left out of them."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield " ".join(node.value.split())
+    elif isinstance(node, ast.JoinedStr):
+        fixed = (part.value if isinstance(part, ast.Constant) else " " for part in node.values)
+        plain = " ".join("".join(map(str, fixed)).split())
+        yield re.sub(r"[\[(]\s*[\])]|[\s:,–-]+$|^[\s:,–-]+", "", plain).strip()
+    elif isinstance(node, ast.IfExp):
+        yield from _said(node.body)
+        yield from _said(node.orelse)
+    elif isinstance(node, ast.Tuple | ast.List):
+        for part in node.elts:
+            yield from _said(part)
 
 
 def missing() -> dict[str, str]:

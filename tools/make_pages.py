@@ -14,6 +14,7 @@ import click
 
 from stanch.cli.main import main as command_line
 from stanch.quantities import QUANTITIES, UNITS
+from stanch.verify.protocol import Option
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCS = ROOT / "docs"
@@ -120,6 +121,43 @@ def _help(command: click.Command, context: click.Context, level: int) -> Iterato
                 yield from _help(child, inner, level + 1)
 
 
+def verification() -> str:
+    """Every verification protocol with its options, from its own record."""
+    from stanch.verify import PROTOCOLS, protocol
+
+    lines = [
+        "# Verification protocols",
+        "",
+        GENERATED,
+        "",
+        "`stanch verify PROTOCOL TABLE` from the command line, `stanch.verify.protocol(name)` from Python. Every",
+        "protocol also takes `--decimal`, `--sheet`, `--json`, `--report` and `--overwrite`. Where an option may hold",
+        "several values, give it again or part them with commas. No limit is built in: without one the report states",
+        "numbers and no verdict. How tables are read: [](verification-files.md).",
+        "",
+    ]
+    for name in PROTOCOLS:
+        try:
+            one = protocol(name)
+        except ModuleNotFoundError:
+            continue
+        lines += [f"## {name}", "", f"*{one.question}*", "", one.summary, ""]
+        rows = [_option_row(option) for option in one.options]
+        lines += [*table(("option", "value", "default", "designs", "meaning"), rows), ""]
+    return "\n".join(lines)
+
+
+def _option_row(option: Option) -> tuple[str, ...]:
+    value = ", ".join(f"`{choice}`" for choice in option.choices) or option.kind
+    default = option.default
+    if isinstance(default, tuple | list):
+        default = ",".join(f"{part:g}" if isinstance(part, float) else str(part) for part in default)
+    shown = "required" if option.required else f"`{default}`" if default not in (None, "", "()") else ""
+    designs = ", ".join(option.designs)
+    cells = (f"`--{option.name}`", value, shown, designs, option.help)
+    return tuple(cell.replace("|", "\\|") for cell in cells)
+
+
 def published_checks() -> str:
     """What ``published/`` holds, from each folder's own ``source.toml``."""
     lines = [
@@ -165,6 +203,7 @@ PAGES = {
     "reference/nomenclature.md": nomenclature,
     "reference/units.md": units,
     "reference/command-line.md": command_reference,
+    "reference/verification.md": verification,
     "reference/benchmarks.md": benchmarks,
     "published-checks.md": published_checks,
 }

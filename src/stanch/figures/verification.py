@@ -100,7 +100,7 @@ def _draw(axes: Axes, layer: Points | Line | Band | Bars) -> None:
     look = series(layer.series)
     label = layer.label or "_nolegend_"
     if isinstance(layer, Points):
-        size, alpha, fill = (3.2, 0.4, look.colour) if layer.faint else (5.2, 1.0, "none")
+        size, alpha, fill = (3.2, 0.55, look.colour) if layer.faint else (5.2, 1.0, "none")
         axes.plot(
             layer.x,
             layer.y,

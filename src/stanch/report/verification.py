@@ -39,7 +39,7 @@ def as_dict(account: Account, *, now: str | None = None) -> dict[str, Any]:
     Returns
     -------
     dict
-        Of strings, numbers, lists and None; see ``docs/reference/verification-json.md``.
+        Of strings, numbers, lists and None; see ``docs/reference/verification-files.md``.
     """
     return {
         "schema": SCHEMA,
