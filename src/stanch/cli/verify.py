@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -165,6 +165,8 @@ def _run(protocol: Protocol, table_path: str | None, given: Mapping[str, Any]) -
     overwrite = bool(given["overwrite"])
     check_files([json_path, report_path], inputs=[table_path], overwrite=overwrite)
     resolve(protocol, _parted(protocol, own, None))
+    if own.get("recording") is not None:
+        own["model"] = _analysed_again(own)
     with ExitStack() as stack:
         table = None
         if table_path is not None:
@@ -179,6 +181,17 @@ def _run(protocol: Protocol, table_path: str | None, given: Mapping[str, Any]) -
         texts.append((Path(json_path), dumps(account)))
     write_files(texts, overwrite=overwrite)
     click.echo(dumps(account) if json_path == "-" else summary(account), nl=json_path != "-")
+
+
+def _analysed_again(own: Mapping[str, Any]) -> Callable[[Mapping[str, Any]], float]:
+    """The model of a budget whose inputs are settings of a recording."""
+    from stanch.sensitivity import reading_model
+
+    if own["model"] is not None:
+        raise UsageError("option --model", got="given with a recording", allowed="one of the two", do="Leave one out.")
+    if own["reading"] is None:
+        raise UsageError("option --reading", got="nothing", allowed="a key such as plateau", do="Give it.")
+    return reading_model(own["recording"], reading=own["reading"], well=own["well"], seed=own["seed"] or 0)
 
 
 def _parted(protocol: Protocol, given: Mapping[str, Any], table: Table | None) -> dict[str, Any]:

@@ -40,7 +40,7 @@ class Distribution:
     level : float
         [-].
     tolerance : float or None
-        Half a unit in the last of the digits asked for [unit]; null when the number of trials was given or `u` is zero.
+        What may be unsettled: half a unit in the last of the digits asked for, or the share of it [unit]; null when the number of trials was given or `u` is zero.
     trials : ndarray, shape (trial,)
         Sorted [unit].
     """
@@ -91,6 +91,7 @@ def monte_carlo(
     value: float | None = None,
     level: float = 0.95,
     digits: int = 2,
+    share: float = 1.0,
     trials: int | None = None,
     most: int = MOST,
     seed: int = 0,
@@ -111,6 +112,8 @@ def monte_carlo(
         [-].
     digits : int
         Significant digits of the standard uncertainty that must have settled.
+    share : float
+        Of half a unit in the last of these digits that may be unsettled [-]; a fifth where first order is judged by it.
     trials : int, optional
         How many, instead of as many as the digits need.
     most : int
@@ -171,8 +174,8 @@ def monte_carlo(
     while not stable and (len(batches) < FEWEST or (len(batches) + 1) * size <= most):
         batches.append(run(size))
         marks.append(_marks(batches[-1], level))
-        stable = len(batches) >= FEWEST and _settled(np.array(marks), digits)
-    return described(batches, level, digits, stable, seed)
+        stable = len(batches) >= FEWEST and _settled(np.array(marks), digits, share)
+    return described(batches, level, digits, stable, seed, share)
 
 
 def draw_inputs(inputs: Sequence[Input], matrix: Floats, count: int, rng: np.random.Generator) -> dict[str, Floats]:
@@ -234,11 +237,13 @@ def _marks(batch: dict[str, Floats], level: float) -> Floats:
     return np.array([[x.mean(), x.std(ddof=1), *_ends(x, level)] for x in batch.values()])
 
 
-def _settled(marks: Floats, digits: int) -> bool:
+def _settled(marks: Floats, digits: int, share: float) -> bool:
     """From the marks of all batches, shape (batch, result, 4) [unit]."""
     error = 2 * marks.std(axis=0, ddof=1) / math.sqrt(len(marks))
     spread = np.sqrt(np.mean(marks[:, :, 1] ** 2, axis=0))
-    return all(u == 0 or bool((row < tolerance(float(u), digits)).all()) for u, row in zip(spread, error, strict=True))
+    return all(
+        u == 0 or bool((row < share * tolerance(float(u), digits)).all()) for u, row in zip(spread, error, strict=True)
+    )
 
 
 def tolerance(u: float, digits: int) -> float:
@@ -247,7 +252,12 @@ def tolerance(u: float, digits: int) -> float:
 
 
 def described(
-    batches: Sequence[Mapping[str, Floats]], level: float, digits: int | None, stable: bool, seed: int
+    batches: Sequence[Mapping[str, Floats]],
+    level: float,
+    digits: int | None,
+    stable: bool,
+    seed: int,
+    share: float = 1.0,
 ) -> MonteCarlo:
     """Trials as distributions.
 
@@ -261,6 +271,8 @@ def described(
         That must have settled.
     stable : bool
     seed : int
+    share : float
+        Of half a unit in the last of the digits [-].
 
     Returns
     -------
@@ -285,7 +297,7 @@ def described(
                 high,
                 shortest(ordered, level),
                 level,
-                None if digits is None or u == 0 else tolerance(u, digits),
+                None if digits is None or u == 0 else share * tolerance(u, digits),
                 ordered,
             )
         )
@@ -331,7 +343,7 @@ def validate(
     ----------
     first : FirstOrder
     trials : Distribution
-        Of the same level; with one digit more settled than `digits`, or its own error may decide.
+        Of the same level; settled to a fifth of half a unit in the last digit, or its own error may decide.
     digits : int
         Significant digits of the standard uncertainty that count.
     interval : str

@@ -72,7 +72,9 @@ def _run(table: Table, **given: Any) -> Account:
             first, model, inputs, runs=trials or RUNS, seed=given["seed"], unit=given["unit"], **common
         )
     else:
-        drawn = monte_carlo(model, inputs, digits=given["digits"] + 1, trials=trials, seed=given["seed"], **common)
+        drawn = monte_carlo(
+            model, inputs, digits=given["digits"], share=0.2, trials=trials, seed=given["seed"], **common
+        )
     return _account(first, drawn, runs, inputs, data, {**given, "steps": steps, "model": _named(given["model"])})
 
 
@@ -521,7 +523,8 @@ PROTOCOL = Protocol(
         Option(
             "shape",
             "column",
-            "Column with the distributions: normal, t, rectangular, triangular, arcsine, trapezoidal.",
+            "Column with distributions: normal, t, rectangular, triangular, arcsine, trapezoidal; empty is t for a random "
+            "input with degrees of freedom, else normal; rectangular for a half-width.",
             default=DEFAULTS["shape"],
         ),
         Option("top", "column", "Column with the top of a trapezoid over its base.", default=DEFAULTS["top"]),

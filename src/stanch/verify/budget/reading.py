@@ -100,7 +100,9 @@ def read_inputs(table: Table, name: str, columns: Mapping[str, str]) -> tuple[tu
             "sensitivity": number("sensitivity", row),
         }
         if u is not None:
-            shape: Any = word("shape", row, "normal")
+            # The distribution of a mean of few readings is that of t; a judged uncertainty has none but the normal.
+            t = common["kind"] == "random" and math.isfinite(common["df"])
+            shape: Any = word("shape", row, "t" if t else "normal")
             made.append(Input(str(title), float(value), u, shape=shape, **common))
         else:
             assert half is not None
