@@ -6,12 +6,14 @@ from stanch.verify.detection.low import DetectionLimit, LotLimits, LowSample, la
 from stanch.verify.detection.lysis import FollowDesign, LysisLimit, follow_design, lysis_limit
 from stanch.verify.detection.probit import HitRates, probit
 from stanch.verify.detection.quantitation import QuantitationLimit, limit_of_quantitation
+from stanch.verify.detection.scatter import GroupScatter, group_scatter
 
 __all__ = [
     "BlankLimit",
     "CalibrationLimits",
     "DetectionLimit",
     "FollowDesign",
+    "GroupScatter",
     "HitRates",
     "LotLimits",
     "LowSample",
@@ -19,6 +21,7 @@ __all__ = [
     "QuantitationLimit",
     "calibration_limits",
     "follow_design",
+    "group_scatter",
     "largest_lot",
     "limit_of_blank",
     "limit_of_detection",

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.detection.blank import BlankLimit, small_sample_factor
+from stanch.verify.detection.scatter import GroupScatter, group_scatter
 from stanch.verify.intervals import checked, sd_interval, share_interval
 from stanch.verify.records import Bounded
 
@@ -132,21 +133,13 @@ def limit_of_detection(
     from scipy import special
 
     x = checked(lows, "results of low samples", least=2)
-    names = np.full(x.size, "low") if samples is None else np.asarray(samples, dtype=np.str_)
-    if names.size != x.size:
-        raise InputError("samples of low results", got=f"{names.size} names", allowed=f"{x.size}")
     if not 0 < beta < 1:
         raise InputError("beta", got=beta, allowed="above 0 and below 1")
-    which, inverse, n = np.unique(names, return_inverse=True, return_counts=True)
-    degrees = int(x.size - which.size)
+    groups = group_scatter(x, samples)
+    degrees = groups.degrees
     if degrees < 1:
         raise InputError("low samples", got="a single result of each", allowed="at least one with two results")
-    mean = np.bincount(inverse, weights=x) / n
-    mean = mean + np.bincount(inverse, weights=x - mean[inverse]) / n
-    away = x - mean[inverse]
-    away[np.abs(away) <= 8 * np.finfo(np.float64).eps * np.abs(mean[inverse])] = 0.0
-    squares = np.asarray(np.bincount(inverse, weights=away * away), dtype=np.float64)
-    pooled = math.sqrt(float(squares.sum()) / degrees)
+    pooled = math.sqrt(float(groups.squares.sum()) / degrees)
     c = small_sample_factor(1 - beta, degrees) if factor else float(special.ndtri(1 - beta))
     sd = sd_interval(pooled, degrees, level=confidence, unit=unit)
     return DetectionLimit(
@@ -155,8 +148,8 @@ def limit_of_detection(
         degrees=degrees,
         factor=c,
         beta=beta,
-        samples=_samples(which, inverse, n, mean, squares, x, blank.limit.value, confidence),
-        equal_p=_bartlett(n, squares),
+        samples=_samples(groups, x, samples, blank.limit.value, confidence),
+        equal_p=_bartlett(groups),
     )
 
 
@@ -198,31 +191,32 @@ def _sum(blank: Bounded, sd: Bounded, c: float) -> Bounded:
 
 
 def _samples(
-    which: NDArray[np.str_],
-    inverse: NDArray[np.intp],
-    n: NDArray[np.intp],
-    mean: Floats,
-    squares: Floats,
+    groups: GroupScatter,
     x: Floats,
+    given: Sequence[str] | NDArray[np.str_] | None,
     limit: float | None,
     confidence: float,
 ) -> tuple[LowSample, ...]:
-    missed = None if limit is None else np.bincount(inverse, weights=x <= limit)
+    missed = None
+    if limit is not None:
+        which = np.zeros(x.size, dtype=int) if given is None else np.searchsorted(groups.names, np.asarray(given))
+        missed = np.bincount(which, weights=x <= limit, minlength=groups.n.size)
     return tuple(
         LowSample(
-            str(name),
-            int(n[k]),
-            float(mean[k]),
-            math.sqrt(float(squares[k]) / (int(n[k]) - 1)) if n[k] > 1 else None,
-            None if missed is None else share_interval(int(missed[k]), int(n[k]), level=confidence),
+            "low" if given is None else str(name),
+            int(groups.n[k]),
+            float(groups.mean[k]),
+            float(groups.sd[k]) if groups.n[k] > 1 else None,
+            None if missed is None else share_interval(int(missed[k]), int(groups.n[k]), level=confidence),
         )
-        for k, name in enumerate(which)
+        for k, name in enumerate(groups.names)
     )
 
 
-def _bartlett(n: NDArray[np.intp], squares: Floats) -> float | None:
+def _bartlett(groups: GroupScatter) -> float | None:
     from scipy import special
 
+    n, squares = groups.n, groups.squares
     use = n > 1
     if use.sum() < 2 or (squares[use] <= 0).any():
         return None
