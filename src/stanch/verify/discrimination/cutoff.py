@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from stanch.errors import InputError
 from stanch.verify.discrimination.curve import Curve, curve
 from stanch.verify.discrimination.marks import Direction, Floats, Marks, Places
+from stanch.verify.quantile_ranks import rank_interval
 from stanch.verify.records import Bounded
 
 __all__ = ["CutOff", "CutOffUncertainty", "Placed", "Rule", "choose_cutoff", "cutoff_uncertainty", "decided_positive"]
@@ -64,12 +65,14 @@ class CutOff:
 
 @dataclass(frozen=True)
 class CutOffUncertainty:
-    """How a chosen cut-off varies, by bootstrap within each group.
+    """How a chosen cut-off varies, and what it promises once that is allowed for.
 
     Parameters
     ----------
     value : Bounded
-        The cut-off with percentile interval [unit]; an end is missing where samples put it beyond every reading.
+        The cut-off with its interval [unit]; an end is missing where it lies beyond every reading.
+    interval : str
+        How the interval was found, in words.
     sensitivity, specificity : float
         Corrected for having been chosen in the sample they are counted in: the mean gain of a bootstrap sample's own
         cut-off over the same cut-off in the full sample is taken off [-].
@@ -79,6 +82,7 @@ class CutOffUncertainty:
     """
 
     value: Bounded
+    interval: str
     sensitivity: float
     specificity: float
     draws: int
@@ -178,7 +182,7 @@ def cutoff_uncertainty(
     level: float = 0.95,
     unit: str = "",
 ) -> CutOffUncertainty:
-    """Bootstrap a chosen cut-off, each group by itself.
+    """The interval of a chosen cut-off, and its sensitivity and specificity corrected for the choice.
 
     Parameters
     ----------
@@ -208,7 +212,8 @@ def cutoff_uncertainty(
 
     Notes
     -----
-    The best cut-off converges with the cube root of the number of people; percentile intervals of it are approximate.
+    The cut-off by Youden's index converges with the cube root of the number of people, and its percentile interval is
+    approximate. A cut-off of wanted sensitivity or specificity is a quantile of one group: exact binomial ranks.
     """
     if rule == "given":
         raise InputError("uncertainty of a cut-off", got="a given cut-off", allowed="one chosen from these readings")
@@ -225,9 +230,15 @@ def cutoff_uncertainty(
         values.append(value)
         gains.append(gain)
     drawn, gain = np.concatenate(values), np.concatenate(gains).mean(axis=0)
-    ends = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
-    low, high = (float(e) if math.isfinite(e) else None for e in sorted(ends))
-    why = "" if None not in (low, high) else "Some bootstrap samples put the cut-off beyond every reading."
+    if rule == "youden":
+        how = f"bootstrap percentiles, {draws} samples of each group"
+        ends = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
+        low, high = (float(e) if math.isfinite(e) else None for e in sorted(ends))
+    else:
+        assert wanted is not None
+        how = "ranks from the binomial distribution"
+        low, high = _by_rank(found, rule, wanted, level)
+    why = "" if None not in (low, high) else "An end of the interval lies beyond the readings or at a bound."
     return CutOffUncertainty(
         Bounded(
             own.value,
@@ -237,11 +248,28 @@ def cutoff_uncertainty(
             level,
             why,
         ),
+        how,
         float(np.clip(own.sensitivity - gain[0], 0, 1)),
         float(np.clip(own.specificity - gain[1], 0, 1)),
         draws,
         int(thin.levels.size),
     )
+
+
+def _by_rank(found: Marks, rule: Rule, wanted: float, level: float) -> tuple[float | None, float | None]:
+    """Ends of the interval of the cut-off that has the wanted share in the population: a quantile of one group."""
+    group = np.sort(found.positive if rule == "sensitivity" else found.negative)
+    if wanted == 1:
+        return None, None
+    p = 1 - wanted if rule == "sensitivity" else wanted
+    rising = found.direction == "higher"
+    lowest, highest = (found.below, found.above) if rising else (found.above, found.below)
+    ends: list[float | None] = []
+    for rank in rank_interval(group.size, p, level):
+        place = None if rank is None else int(group[rank - 1])
+        bound = place is not None and ((lowest and place == 0) or (highest and place == found.levels.size - 1))
+        ends.append(None if place is None or bound else float(found.levels[place]))
+    return (ends[0], ends[1]) if rising else (ends[1], ends[0])
 
 
 def _check(rule: str, wanted: float | None, given: float | None, placed: str) -> None:

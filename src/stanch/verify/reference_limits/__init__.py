@@ -3,6 +3,7 @@
 A reference limit describes the people it was taken from. It is not a decision limit.
 """
 
+from stanch.verify.quantile_ranks import least_size, rank_interval
 from stanch.verify.reference_limits.bootstrap import bootstrap_limits
 from stanch.verify.reference_limits.limits import ReferenceLimits, Side
 from stanch.verify.reference_limits.normal import normal_limits
@@ -13,7 +14,7 @@ from stanch.verify.reference_limits.partition import (
     group_difference,
     outside_shared_limits,
 )
-from stanch.verify.reference_limits.ranks import least_size, nonparametric_limits, rank_interval
+from stanch.verify.reference_limits.ranks import nonparametric_limits
 from stanch.verify.reference_limits.robust import biweight, robust_limits
 from stanch.verify.reference_limits.transfer import Transference, chance_of_acceptance, transference
 from stanch.verify.reference_limits.transform import BoxCox, box_cox, box_cox_limits

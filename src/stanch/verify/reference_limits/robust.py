@@ -11,6 +11,7 @@ from stanch.errors import InputError
 from stanch.verify.intervals import checked
 from stanch.verify.records import Bounded
 from stanch.verify.reference_limits.limits import Floats, ReferenceLimits, Side, probabilities, reference_values
+from stanch.verify.reference_limits.normal import above_zero
 
 __all__ = ["biweight", "robust_ends", "robust_limits"]
 
@@ -81,6 +82,7 @@ def robust_limits(
     level: float = 0.90,
     draws: int = 2000,
     seed: int = 1,
+    logarithm: bool = False,
     unit: str = "",
 ) -> ReferenceLimits:
     """Robust reference limits for few values of a symmetric distribution, with bootstrap intervals.
@@ -98,6 +100,8 @@ def robust_limits(
     draws : int
         Bootstrap samples; 0 for no intervals.
     seed : int
+    logarithm : bool
+        Work on the logarithms, for values skewed to the right.
     unit : str
 
     Returns
@@ -108,33 +112,38 @@ def robust_limits(
     Raises
     ------
     InputError
-        If there are fewer than three values or they do not spread.
+        If there are fewer than three values, they do not spread, or one is not above zero where logarithms are asked.
 
     Notes
     -----
     Horn PS, Pesce AJ, Copeland BE. Clin Chem 44:622-631 (1998), from memory: median absolute deviation/0.6745, biweight
     location with c = 3.7 iterated, scale with c = 205.6 about the median, Student's t with n - 1.
     """
-    x = reference_values(values, level)
+    given = reference_values(values, level)
+    x = np.log(above_zero(given)) if logarithm else given
     location, scale = biweight(x)
     wanted = probabilities(coverage, side)
     ps = tuple(wanted.values())
     numbers = robust_ends(x[None, :], ps)[0]
     rng = np.random.default_rng(seed)
     how, low, high, why = _interval(x, numbers, ps, level, draws, rng)
-    found = {
-        which: Bounded(float(numbers[k]), _least(low, k, numbers), _most(high, k, numbers), unit, level, why)
-        for k, which in enumerate(wanted)
-    }
+    if low is not None and high is not None:
+        low, high = np.minimum(low, numbers), np.maximum(high, numbers)
+    found = {}
+    for k, which in enumerate(wanted):
+        value, start, end = (
+            None if ends is None else float(np.exp(ends[k]) if logarithm else ends[k]) for ends in (numbers, low, high)
+        )
+        found[which] = Bounded(value, start, end, unit, level, why)
     return ReferenceLimits(
-        "robust",
+        "robust, logarithms" if logarithm else "robust",
         how,
         int(x.size),
         coverage,
         side,
         found.get("lower"),
         found.get("upper"),
-        float(np.median(x)),
+        float(np.median(given)),
         details={"location": location, "scale": scale},
     )
 
@@ -166,14 +175,6 @@ def _interval(
     why = f"{lost} of {draws} bootstrap samples do not spread and were left out." if lost else ""
     ends = np.quantile(drawn[usable], [(1 - level) / 2, (1 + level) / 2], axis=0)
     return f"bootstrap percentiles, {draws} samples", ends[0], ends[1], why
-
-
-def _least(end: Floats | None, k: int, numbers: Floats) -> float | None:
-    return None if end is None else float(min(end[k], numbers[k]))
-
-
-def _most(end: Floats | None, k: int, numbers: Floats) -> float | None:
-    return None if end is None else float(max(end[k], numbers[k]))
 
 
 def _many(x: Floats) -> tuple[Floats, Floats]:
