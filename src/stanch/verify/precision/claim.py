@@ -106,12 +106,12 @@ def verify_claim(
     ----------
     values : array_like, shape (row,)
         [unit].
-    groups : mapping of str to array_like, shape (row,)
+    groups : mapping of str to array_like of str, shape (row,)
         The factors between which intermediate precision varies, outermost first, usually one: the day.
     claimed_repeatability, claimed_intermediate : array_like
         Claimed standard deviations [unit], or coefficients of variation as fractions [-] with `as_cv`; one, or one
         per level in sorted order of the names (numbers by size).
-    level : array_like, shape (row,), optional
+    level : array_like of str, shape (row,), optional
         Name of the level of each result.
     as_cv : bool
         Whether the claims are coefficients of variation, to be multiplied by the mean found at each level.

@@ -33,15 +33,15 @@ class Stratum:
     df : int
         Degrees of freedom [-].
     ss, ms : float
-        Sum of squares and mean square [unit^2].
+        Sum of squares and mean square [unit] squared.
     coefficients : tuple of float
         Of the variance components in its expected mean square [-].
     raw : float
-        Variance component, below zero where it comes out so [unit^2].
+        Variance component, below zero where it comes out so [unit] squared.
     variance : float
-        The same, zero where it came out below [unit^2].
+        The same, zero where it came out below [unit] squared.
     se : float
-        Standard error of the raw component, for normal data with the estimated components [unit^2].
+        Standard error of the raw component, for normal data with the estimated components [unit] squared.
     """
 
     name: str
@@ -59,7 +59,7 @@ class Stratum:
         return math.sqrt(self.variance)
 
     def wald(self, level: float = 0.95) -> Bounded:
-        """Raw component with its Wald interval, which may reach below zero [unit^2].
+        """Raw component with its Wald interval, which may reach below zero [unit] squared.
 
         Parameters
         ----------
@@ -69,7 +69,7 @@ class Stratum:
         Returns
         -------
         Bounded
-            [unit^2].
+            [unit] squared.
         """
         from scipy import special
 
@@ -88,7 +88,7 @@ class Total:
     dropped : tuple of str
         Those of them that came out below zero and count as zero.
     variance : float
-        Their sum [unit^2].
+        Their sum [unit] squared.
     df : float or None
         Satterthwaite's degrees of freedom, fractional [-]; null when the sum is zero.
     sd : Bounded
@@ -124,11 +124,11 @@ class Analysis:
         Groups of each factor.
     balanced : bool
     covariance : ndarray, shape (stratum, stratum)
-        Of the sums of squares, for normal data with the estimated components [unit^4].
+        Of the sums of squares, for normal data with the estimated components [unit] to the fourth power.
     from_ss : ndarray, shape (component, stratum)
         Turns sums of squares into components [-].
     reml : tuple of float or None
-        Components by residual maximum likelihood, never below zero [unit^2].
+        Components by residual maximum likelihood, never below zero [unit] squared.
     reml_note : str
         How they were found, or why they are missing.
     method : str

@@ -37,20 +37,20 @@ class ContrastPrecision:
     analysis : Analysis
         Of those values, samples outermost.
     repeatability : Total
-        Of one contrast, from one pair [unit of `values`].
+        Of one contrast, from one pair [unit], that of `values`.
     total : Total
         All factors within samples as well; the same without factors.
     cv : Bounded or None
         Exact coefficient of variation of the ratio or the retention [-]; null for a difference or a share.
     limit : float
-        Repeatability limit: two contrasts of one sample differ by less in 95 % of cases [unit of `values`].
+        Repeatability limit: two contrasts of one sample differ by less in 95 % of cases [unit], that of `values`.
     base_sd, other_sd : float
         Standard deviation of each well between pairs of one sample: of the results for a difference or a share
         [unit], of their logarithms for a ratio or a retention [-].
     correlation : float or None
         Between both wells, within samples [-]; above zero when what they share cancels in the contrast.
     independent : float or None
-        Standard deviation the contrast would have if it were zero [unit of `values`]; null for a share.
+        Standard deviation the contrast would have if it were zero [unit], that of `values`; null for a share.
     samples, pairs : int
     """
 
@@ -149,11 +149,11 @@ def contrast_precision(
     ----------
     base, other : array_like, shape (pair,)
         [unit].
-    sample : array_like, shape (pair,)
+    sample : array_like of str, shape (pair,)
         Name of the sample; at least one sample has two pairs.
     kind : str
         See `contrast_values`.
-    within : mapping of str to array_like, shape (pair,), optional
+    within : mapping of str to array_like of str, shape (pair,), optional
         Factors within samples, outermost first, such as operator.
     base_early, other_early : array_like, shape (pair,), optional
         For a retention [unit].

@@ -30,7 +30,7 @@ class Intraclass:
         Of the mean over the readers [-].
     targets, readers : int
     mean_squares : mapping of str to float
-        ``targets``, ``within``, ``readers``, ``error`` [unit^2].
+        ``targets``, ``within``, ``readers``, ``error`` [unit] squared.
     """
 
     one_way: Bounded
@@ -51,7 +51,7 @@ def intraclass(values: ArrayLike, target: ArrayLike, reader: ArrayLike, *, level
     ----------
     values : array_like, shape (row,)
         [unit].
-    target, reader : array_like, shape (row,)
+    target, reader : array_like of str, shape (row,)
         Names; every reader reads every target once.
     level : float
         [-].
@@ -159,7 +159,7 @@ class WithinSubjects:
     r : Bounded
         [-].
     slope : float
-        Of y on x within subjects [unit of y per unit of x].
+        Of y on x within subjects [unit] of y over [unit] of x.
     f, p : float or None
         Test of no slope [-]; null for an exact fit.
     df : int
@@ -185,7 +185,7 @@ def within_subject_correlation(
     ----------
     x, y : array_like, shape (row,)
         [unit].
-    subject : array_like, shape (row,)
+    subject : array_like of str, shape (row,)
         Names; subjects with a single pair tell nothing and are not counted.
     level : float
         [-].

@@ -26,7 +26,7 @@ def crossed_anova(values: ArrayLike, factors: Mapping[str, ArrayLike], *, reml: 
     ----------
     values : array_like, shape (row,)
         [unit].
-    factors : mapping of str to array_like, shape (row,)
+    factors : mapping of str to array_like of str, shape (row,)
         Two, such as sample and operator.
     reml : bool
         Whether to add the components by residual maximum likelihood.
@@ -177,18 +177,18 @@ def balanced_reml(
     Parameters
     ----------
     ss : ndarray, shape (stratum,)
-        Sums of squares [unit^2].
+        Sums of squares [unit] squared.
     df : ndarray of int, shape (stratum,)
         Degrees of freedom [-].
     expected : ndarray, shape (stratum, component)
         Coefficients of the components in the expected sums of squares [-].
     raw : ndarray, shape (component,)
-        Components by the method of moments [unit^2].
+        Components by the method of moments [unit] squared.
 
     Returns
     -------
     components : tuple of float or None
-        [unit^2].
+        [unit] squared.
     note : str
 
     Notes

@@ -24,7 +24,7 @@ def residual_deviance(ratios: Floats, within: float, cell_mean: Floats, cells: C
     ratios : ndarray, shape (3,)
         Components of the first factor, the second and the interaction over the error variance [-].
     within : float
-        Sum of squares within the combinations [unit^2].
+        Sum of squares within the combinations [unit] squared.
     cell_mean : ndarray, shape (cell,)
         About the mean of all results [unit].
     cells : Cells
@@ -34,7 +34,7 @@ def residual_deviance(ratios: Floats, within: float, cell_mean: Floats, cells: C
     deviance : float
         Up to a constant [-].
     error : float
-        Error variance at these ratios [unit^2].
+        Error variance at these ratios [unit] squared.
     """
     from scipy import linalg
 
@@ -90,16 +90,16 @@ def crossed_reml(cells: Cells, cell_mean: Floats, within: float, start: Floats, 
     cell_mean : ndarray, shape (cell,)
         About the mean of all results [unit].
     within : float
-        Sum of squares within the combinations [unit^2].
+        Sum of squares within the combinations [unit] squared.
     start : ndarray, shape (component,)
-        First guess, error last [unit^2].
+        First guess, error last [unit] squared.
     interaction : bool
         Whether it is a component of its own.
 
     Returns
     -------
     tuple of float
-        In the order of `start` [unit^2].
+        In the order of `start` [unit] squared.
     """
     from scipy import optimize
 

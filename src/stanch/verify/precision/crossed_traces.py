@@ -20,14 +20,14 @@ def covariance_of_squares(cells: Cells, components: Floats, error_df: int) -> Fl
     ----------
     cells : Cells
     components : ndarray, shape (4,)
-        Of the first factor, the second, the interaction and the error [unit^2].
+        Of the first factor, the second, the interaction and the error [unit] squared.
     error_df : int
         Degrees of freedom within the combinations [-].
 
     Returns
     -------
     ndarray, shape (4, 4)
-        [unit^4].
+        [unit] to the fourth power.
 
     Notes
     -----

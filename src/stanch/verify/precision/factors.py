@@ -21,7 +21,7 @@ def codes(names: ArrayLike) -> Whole:
 
     Parameters
     ----------
-    names : array_like, shape (row,)
+    names : array_like of str, shape (row,)
         Text or whole numbers.
 
     Returns
@@ -100,7 +100,7 @@ def nesting(factors: Mapping[str, ArrayLike], rows: int) -> Nesting:
 
     Parameters
     ----------
-    factors : mapping of str to array_like, shape (row,)
+    factors : mapping of str to array_like of str, shape (row,)
         Outermost first; none for plain replicates. Equal names in different outer groups are different groups.
     rows : int
         Results there are.
@@ -203,7 +203,7 @@ def crossing(factors: Mapping[str, ArrayLike], rows: int) -> Cells:
 
     Parameters
     ----------
-    factors : mapping of str to array_like, shape (row,)
+    factors : mapping of str to array_like of str, shape (row,)
         Exactly two.
     rows : int
         Results there are.

@@ -85,11 +85,11 @@ def fresh_precision(
     ----------
     values : array_like, shape (row,)
         Above zero [unit].
-    donor : array_like, shape (row,)
+    donor : array_like of str, shape (row,)
         Name of the donor; random, and not counted as imprecision.
-    within : mapping of str to array_like, shape (row,)
+    within : mapping of str to array_like of str, shape (row,)
         Conditions within a donor, outermost first, such as operator, well; may be empty for plain duplicates.
-    level : array_like, shape (row,), optional
+    level : array_like of str, shape (row,), optional
         Name of the level; a donor belongs to one.
     confidence : float
         [-].
@@ -156,7 +156,7 @@ def bands_of_donors(values: ArrayLike, donor: ArrayLike, bands: int) -> NDArray[
     ----------
     values : array_like, shape (row,)
         Above zero [unit].
-    donor : array_like, shape (row,)
+    donor : array_like of str, shape (row,)
     bands : int
 
     Returns

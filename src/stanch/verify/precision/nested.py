@@ -63,7 +63,7 @@ def nested_anova(values: ArrayLike, factors: Mapping[str, ArrayLike], *, reml: b
     ----------
     values : array_like, shape (row,)
         [unit].
-    factors : mapping of str to array_like, shape (row,)
+    factors : mapping of str to array_like of str, shape (row,)
         Names of the groups by factor, outermost first, such as site, day, run. Replicates need no column.
     reml : bool
         Whether to add the components by residual maximum likelihood.
@@ -133,8 +133,8 @@ def one_way_from_summaries(mean: ArrayLike, sd: ArrayLike, n: ArrayLike, *, fact
     ----------
     mean, sd : array_like, shape (group,)
         [unit].
-    n : array_like, shape (group,) or int
-        Results in each group.
+    n : array_like of int, shape (group,)
+        Results in each group; one number for all alike.
     factor : str
         Its name.
 
@@ -179,7 +179,7 @@ def degrees_at(factors: Mapping[str, ArrayLike], components: ArrayLike, parts: S
 
     Parameters
     ----------
-    factors : mapping of str to array_like, shape (row,)
+    factors : mapping of str to array_like of str, shape (row,)
         Outermost first, at least one.
     components : array_like, shape (component,)
         Outermost first, error last; any common unit [-].

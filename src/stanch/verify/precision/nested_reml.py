@@ -23,7 +23,7 @@ def residual_deviance(ratios: Floats, within: float, cell_mean: Floats, tree: Ne
     ratios : ndarray, shape (factor,)
         Variance components over the error variance [-].
     within : float
-        Sum of squares within the innermost groups [unit^2].
+        Sum of squares within the innermost groups [unit] squared.
     cell_mean : ndarray, shape (cell,)
         [unit].
     tree : Nesting
@@ -35,7 +35,7 @@ def residual_deviance(ratios: Floats, within: float, cell_mean: Floats, tree: Ne
     gradient : ndarray, shape (factor,)
         By the ratios [-].
     error : float
-        Error variance at these ratios [unit^2].
+        Error variance at these ratios [unit] squared.
 
     Notes
     -----
@@ -87,12 +87,12 @@ def nested_reml(z: Floats, tree: Nesting, start: Floats) -> tuple[float, ...]:
         Results about their mean [unit].
     tree : Nesting
     start : ndarray, shape (component,)
-        First guess, error last [unit^2].
+        First guess, error last [unit] squared.
 
     Returns
     -------
     tuple of float
-        Outermost first, error last [unit^2].
+        Outermost first, error last [unit] squared.
 
     Raises
     ------
