@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -14,8 +15,11 @@ from stanch.verify.table import Flags, Numbers
 
 __all__ = [
     "ALWAYS_MISSING",
+    "BROKEN_FORMULAS",
     "MISSING_NUMBERS",
     "AsWritten",
+    "Sheet",
+    "as_bytes",
     "decoded",
     "first_not_a_number",
     "numbers_of",
@@ -30,9 +34,32 @@ ALWAYS_MISSING = (b"", b"na", b"n/a", b"n.a.", b"nan", b"null", b"#n/a")
 MISSING_NUMBERS = (*ALWAYS_MISSING, b"-", b"--", "–".encode(), "—".encode(), b".", b"?")
 """Cells without a value in a column of numbers; in a column of names a dash may be a name."""
 
+BROKEN_FORMULAS = (b"#DIV/0!", b"#NAME?", b"#NULL!", b"#NUM!", b"#REF!", b"#VALUE!")
+"""What a spreadsheet writes where a formula failed; #N/A is missing."""
+
 _BELOW = re.compile("(?:<=?|=<|≤)\\s*(.+)".encode(), re.S)
 _ABOVE = re.compile("(?:>=?|=>|≥)\\s*(.+)".encode(), re.S)
 _GROUPED = re.compile("[<>=≤≥\\s]*(?:[+-]|−)?[1-9][0-9]{0,2},[0-9]{3}".encode())
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What was read, before any cell is interpreted.
+
+    Parameters
+    ----------
+    names : list of str
+    cells : list of ndarray of bytes
+        UTF-8, one array per column.
+    notes : tuple of str
+    known : mapping of int to tuple of (ndarray of bool, ndarray of float)
+        Columns in which the file itself holds numbers: where, and which [unit].
+    """
+
+    names: list[str]
+    cells: list[Cells]
+    notes: tuple[str, ...] = ()
+    known: Mapping[int, tuple[Flags, NDArray[np.float64]]] = field(default_factory=dict)
 
 
 class AsWritten(Mapping[str, NDArray[np.str_]]):
@@ -55,6 +82,14 @@ class AsWritten(Mapping[str, NDArray[np.str_]]):
 
     def __len__(self) -> int:
         return len(self._cells)
+
+
+def as_bytes(cells: Sequence[str]) -> Cells:
+    """Cells as UTF-8."""
+    try:
+        return np.array(cells, dtype=np.bytes_)
+    except UnicodeEncodeError:
+        return np.array([cell.encode() for cell in cells], dtype=np.bytes_)
 
 
 def decoded(cells: Cells, missing: tuple[bytes, ...] = ALWAYS_MISSING) -> NDArray[np.str_]:

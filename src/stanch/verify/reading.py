@@ -8,7 +8,6 @@ import io
 import os
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
 from typing import Literal, TextIO
@@ -17,7 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError
-from stanch.verify.cells import AsWritten, Cells, Mark, decoded, numbers_of, thousands_or_decimals
+from stanch.verify.binary import read_parquet, read_spreadsheet
+from stanch.verify.cells import (
+    BROKEN_FORMULAS,
+    AsWritten,
+    Cells,
+    Mark,
+    Sheet,
+    as_bytes,
+    decoded,
+    numbers_of,
+    thousands_or_decimals,
+)
 from stanch.verify.table import Flags, Numbers, Table
 
 __all__ = ["Decimal", "read_table"]
@@ -25,28 +35,7 @@ __all__ = ["Decimal", "read_table"]
 Decimal = Literal["auto", ".", ","]
 
 CHUNK = 65536
-BROKEN_FORMULAS = (b"#DIV/0!", b"#NAME?", b"#NULL!", b"#NUM!", b"#REF!", b"#VALUE!")
 DEMO = "demo data"
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """What was read, before any cell is interpreted.
-
-    Parameters
-    ----------
-    names : list of str
-    cells : list of ndarray of bytes
-        UTF-8, one array per column.
-    notes : tuple of str
-    known : mapping of int to tuple of (ndarray of bool, ndarray of float)
-        Columns in which the file itself holds numbers: where, and which [unit].
-    """
-
-    names: list[str]
-    cells: list[Cells]
-    notes: tuple[str, ...] = ()
-    known: Mapping[int, tuple[Flags, NDArray[np.float64]]] = field(default_factory=dict)
 
 
 def read_table(
@@ -89,9 +78,9 @@ def read_table(
     shown = name or file.name
     data = _content(file, shown)
     if data[:4] == b"PAR1":
-        read = _parquet(data, shown)
+        read = read_parquet(data, shown)
     elif data[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
-        read = _spreadsheet(data, shown, sheet)
+        read = read_spreadsheet(data, shown, sheet)
     else:
         read = _delimited(data, shown, delimiter or ("\t" if file.suffix.lower() == ".tsv" else None))
     if sheet is not None and data[:4] not in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
@@ -284,7 +273,7 @@ def _rows(reader: Iterator[list[str]], notes: list[str], shown: str) -> Sheet:
             _even(rows, len(header), before, shown)
         before += len(rows)
         for part, cells in zip(parts, zip(*rows)):
-            part.append(_bytes(cells))
+            part.append(as_bytes(cells))
     columns = [np.concatenate(part) if part else np.zeros(0, dtype="S1") for part in parts]
     return Sheet(header, columns, tuple(notes))
 
@@ -298,13 +287,6 @@ def _even(rows: list[list[str]], wide: int, before: int, shown: str) -> None:
                 allowed=f"{wide} cells, as the header has",
                 do="Put text that holds the delimiter between quotes.",
             )
-
-
-def _bytes(cells: Sequence[str]) -> Cells:
-    try:
-        return np.array(cells, dtype=np.bytes_)
-    except UnicodeEncodeError:
-        return np.array([cell.encode() for cell in cells], dtype=np.bytes_)
 
 
 def _lines(lines: Iterable[str], notes: list[str]) -> Iterator[str]:
@@ -337,100 +319,3 @@ def _delimiter(data: bytes) -> str:
             return mark
     # A table of a single column has no delimiter; its commas are decimal.
     return present[0] if present else "\t"
-
-
-def _parquet(data: bytes, shown: str) -> Sheet:
-    try:
-        import pyarrow as pa
-        from pyarrow import parquet
-    except ImportError:
-        raise InputError(
-            f"table {shown}", got="a Parquet file", allowed="CSV here", do="Install pyarrow to read Parquet."
-        ) from None
-    try:
-        table = parquet.read_table(pa.BufferReader(data))
-    except pa.ArrowException as error:
-        raise InputError(f"table {shown}", got=f"a Parquet file that cannot be read: {error}") from None
-    columns: list[Cells] = []
-    known: dict[int, tuple[Flags, NDArray[np.float64]]] = {}
-    for k, column in enumerate(table.columns):
-        kind = column.type
-        if pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_decimal(kind):
-            number = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
-            where = ~column.is_null().to_numpy(zero_copy_only=False)
-            value = np.asarray(number, dtype=np.float64)
-            known[k] = where & ~np.isnan(value), value
-            texts = column.cast(pa.string()).to_pylist()
-        elif pa.types.is_string(kind) or pa.types.is_large_string(kind):
-            texts = column.to_pylist()
-        elif pa.types.is_dictionary(kind):
-            texts = column.cast(kind.value_type).to_pylist()
-        else:
-            texts = column.to_pylist()
-        columns.append(_bytes(["" if cell is None else _written(cell) for cell in texts]))
-    return Sheet(list(table.column_names), columns, (), known)
-
-
-def _spreadsheet(data: bytes, shown: str, sheet: str | None) -> Sheet:
-    try:
-        import python_calamine
-    except ImportError:
-        raise InputError(
-            f"table {shown}", got="a spreadsheet", allowed="CSV here", do="Install python-calamine to read it."
-        ) from None
-    try:
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
-        names = list(book.sheet_names)
-        if sheet is not None:
-            if sheet not in names:
-                raise InputError(f"sheet {sheet} of {shown}", got="no such sheet", allowed=", ".join(names))
-            grid = book.get_sheet_by_name(sheet).to_python()
-        else:
-            grids = {one: book.get_sheet_by_name(one).to_python() for one in names}
-            filled = [one for one in names if any(cell != "" for row in grids[one] for cell in row)]
-            if len(filled) > 1:
-                raise InputError(
-                    f"table {shown}",
-                    got=f"{len(filled)} sheets",
-                    allowed=", ".join(filled),
-                    do="Name one with --sheet.",
-                )
-            grid = grids[filled[0]] if filled else []
-    except (python_calamine.CalamineError, OSError) as error:
-        raise InputError(f"table {shown}", got=f"a spreadsheet that cannot be read: {error}") from None
-    return _grid(grid, shown)
-
-
-def _grid(grid: Sequence[Sequence[object]], shown: str) -> Sheet:
-    notes: list[str] = []
-    rows: list[Sequence[object]] = []
-    for row in grid:
-        first = row[0] if row else ""
-        if isinstance(first, str) and first.startswith("#") and first.encode() not in (*BROKEN_FORMULAS, b"#N/A"):
-            notes.append(" ".join(_written(cell) for cell in row if cell != "")[1:].strip())
-        elif rows or any(cell != "" for cell in row):
-            rows.append(row)
-    if not rows:
-        raise InputError(f"table {shown}", got="no header", allowed="a first row that names the columns")
-    header, *body = rows
-    columns: list[Cells] = []
-    known: dict[int, tuple[Flags, NDArray[np.float64]]] = {}
-    for k, cells in enumerate(zip(*body) if body else [() for _ in header]):
-        number = np.array([isinstance(c, int | float) and not isinstance(c, bool) for c in cells], dtype=bool)
-        if number.any():
-            value = np.array([float(str(c)) if n else np.nan for c, n in zip(cells, number.tolist())])
-            known[k] = number, value
-        columns.append(_bytes([_written(cell) for cell in cells]) if cells else np.zeros(0, dtype="S1"))
-    return Sheet([_written(cell) for cell in header], columns, tuple(notes), known)
-
-
-def _written(cell: object) -> str:
-    """A cell as one would write it: whole numbers without a point, dates as ISO 8601, switches in lower case."""
-    if isinstance(cell, str):
-        return cell
-    if isinstance(cell, bool):
-        return "true" if cell else "false"
-    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 2**53:
-        return str(int(cell))
-    iso = getattr(cell, "isoformat", None)
-    return str(iso()) if iso is not None else str(cell)
