@@ -231,16 +231,30 @@ def _settled(chain: _Chain) -> Floats:
 
 def _lengths(chain: _Chain, steps: Sequence[Any]) -> float:
     """Mean number of runs to the first rejection from empty memory."""
-    from scipy import sparse
-    from scipy.sparse import linalg
-
-    whole = steps[0]
-    for step in steps[1:]:
-        whole = whole @ step
     n = chain.sizes[0]
-    if n <= 1500:
+    if n <= 300:
+        whole = steps[0]
+        for step in steps[1:]:
+            whole = whole @ step
         return float(np.linalg.solve(np.eye(n) - whole.toarray(), np.ones(n))[0])
-    return float(linalg.spsolve(sparse.csc_array(sparse.eye_array(n) - whole), np.ones(n))[0])
+    # Sum of the shares still unrejected; once the memory of the survivors has settled the rest is geometric.
+    alive = np.zeros(n)
+    alive[0] = 1.0
+    total, left = 0.0, 1.0
+    for _ in range(100_000):
+        total += left
+        after = _kept(alive, steps)
+        share = float(after.sum())
+        if share == 0.0:
+            return total
+        moved = float(np.abs(after / share - alive).sum())
+        left *= share
+        alive = after / share
+        if moved < 1e-13:
+            return total + left / (1 - share) if share < 1 else math.inf
+        if left < 1e-18 * total:
+            return total
+    return math.inf
 
 
 def _percentiles(start: Floats, steps: Sequence[Any], most: int = 400) -> tuple[float, float]:

@@ -79,7 +79,7 @@ def duplicates(
     pairs being degrees of freedom (Dahlberg 1940, from memory). Duplicates show precision and a shift between the two
     places, never a drift common to both.
     """
-    x, y = checked(first, "first results", least=2), checked(second, "second results", least=2)
+    x, y = checked(first, "first results", least=2), checked(second, "second results")
     if x.size != y.size:
         raise InputError("duplicates", got=f"{x.size} and {y.size} results", allowed="as many second as first results")
     if scale == "log":

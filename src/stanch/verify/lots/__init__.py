@@ -1,5 +1,17 @@
 """New against old reagent lot."""
 
-from stanch.verify.lots.pairs import LotChange, lot_change
+from stanch.verify.lots.pairs import LotChange, Trend, differences, holm, lot_change
+from stanch.verify.lots.power import paired_power, pairs_needed
+from stanch.verify.lots.rank import RankShift, rank_shift
 
-__all__ = ["LotChange", "lot_change"]
+__all__ = [
+    "LotChange",
+    "RankShift",
+    "Trend",
+    "differences",
+    "holm",
+    "lot_change",
+    "paired_power",
+    "pairs_needed",
+    "rank_shift",
+]
