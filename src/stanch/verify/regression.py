@@ -271,7 +271,7 @@ def polynomial(
         raise InputError("order of a polynomial", got=order, allowed="1 to 10")
     terms = order + intercept
     least = terms if known else terms + 1
-    xs, ys = checked(x, "x of a regression", least=least), checked(y, "y of a regression", least=least)
+    xs, ys = checked(x, "x of a regression", least=least), checked(y, "y of a regression")
     w = _weights(weights, xs, ys)
     centre, scale = _window(xs, intercept)
     t = (xs - centre) / scale
@@ -401,7 +401,7 @@ def nonlinear(
 
     begin = checked(np.asarray(start, dtype=np.float64), "start", least=1)
     xs = checked(x, "x of a regression", least=begin.size + 1)
-    ys = checked(y, "y of a regression", least=begin.size + 1)
+    ys = checked(y, "y of a regression")
     root = np.sqrt(_weights(weights, xs, ys))
     size = float(np.abs(ys).max()) or 1.0
 
@@ -414,11 +414,17 @@ def nonlinear(
     low = np.full(begin.size, -np.inf) if lower is None else np.asarray(lower, dtype=np.float64)
     high = np.full(begin.size, np.inf) if upper is None else np.asarray(upper, dtype=np.float64)
     eps = float(np.finfo(np.float64).eps)
+    # Numerical derivatives step by an absolute amount near zero, so parameters are measured in units of their start.
+    each = np.where(begin == 0, 1.0, np.abs(begin))
+
+    def relative(u: Floats) -> Floats:
+        return away(u * each)
+
     found = least_squares(
-        away,
-        begin,
+        relative,
+        begin / each,
         jac="3-point",
-        bounds=(low, high),
+        bounds=(low / each, high / each),
         x_scale="jac",
         ftol=eps,
         xtol=eps,
@@ -427,7 +433,7 @@ def nonlinear(
     )
     if found.status == 0:
         raise InputError("nonlinear fit", got=f"no minimum in {evaluations} calls", allowed="a closer start")
-    point, slopes = _polish(away, np.asarray(found.x, dtype=np.float64), begin, low, high)
+    point, slopes = _polish(away, np.asarray(found.x * each, dtype=np.float64), begin, low, high)
     lengths = np.sqrt(np.sum(slopes**2, axis=0))
     lengths[lengths == 0] = 1.0
     r = np.linalg.qr(slopes / lengths, mode="r")
