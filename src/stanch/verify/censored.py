@@ -26,7 +26,7 @@ class CensoredFit:
     Parameters
     ----------
     coefficients : ndarray, shape (term,)
-        [unit of y per unit of the term].
+        [unit].
     sd : float
         Standard deviation of the errors: divisor n - terms without bounds, of largest likelihood with them [unit].
     covariance : ndarray, shape (term, term)

@@ -35,9 +35,9 @@ class Change:
         ``vary``: mean of the curves of single samples, with the spread between samples in the interval. ``common``:
         one curve for all, with only the scatter about it.
     reference : float
-        Where the change is zero by definition [unit of x].
+        Where the change is zero by definition [unit].
     low, high : float
-        Tested range [unit of x].
+        Tested range [unit].
     samples, n : int
         Used.
     left_out : int
@@ -47,7 +47,7 @@ class Change:
     coefficients, covariance : ndarray
         In powers 1, 2, ... of (x - centre)/scale [-].
     centre, scale : float
-        [unit of x].
+        [unit].
     residual_sd : float or None
         Scatter about the curves [unit]; null when none is left to tell.
     """
@@ -213,7 +213,7 @@ def change_along(
         Dose, time or exposure [unit].
     y : array_like, shape (n,)
         Results [unit].
-    sample : array_like, shape (n,), optional
+    sample : array_like of str, shape (n,), optional
         Names; each sample has a level of its own. Without it all results are of one sample.
     reference : float
         Where the change is zero [unit].

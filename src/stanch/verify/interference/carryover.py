@@ -123,9 +123,9 @@ def carry_over_regression(
     ----------
     result : array_like, shape (n,)
         In the order of measurement [unit].
-    sample : array_like, shape (n,)
+    sample : array_like of str, shape (n,)
         Names.
-    series : array_like, shape (n,), optional
+    series : array_like of str, shape (n,), optional
         Names of runs; the first result of a run has no predecessor.
     allowed : float, optional
         Largest share [-].

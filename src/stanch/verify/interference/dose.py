@@ -100,7 +100,7 @@ def dose_response(
         Dose, temperature, dilution or time [unit].
     result : array_like, shape (n,)
         [unit].
-    sample : array_like, shape (n,), optional
+    sample : array_like of str, shape (n,), optional
         Names of samples or donors.
     allowed : float, optional
         Largest change [unit] or ratio [-].

@@ -123,7 +123,7 @@ def probe_effect(
     ----------
     reading : array_like, shape (n,)
         Onset or plateau, above zero [unit].
-    donor : array_like, shape (n,)
+    donor : array_like of str, shape (n,)
         Names; replicates of a donor at one setting are averaged as logarithms.
     interval, force : array_like, shape (n,)
         [unit].

@@ -85,7 +85,7 @@ def neutraliser_capacity(
         Of the spike [unit].
     result : array_like, shape (n,)
         Onsets (or another reading above zero) in the neutralised well [unit].
-    donor : array_like, shape (n,)
+    donor : array_like of str, shape (n,)
         Names; replicates of a donor at one dose are averaged as logarithms.
     margin : float, optional
         Largest ratio that counts as 1, above 1 [-].

@@ -168,11 +168,11 @@ def well_bias(
     ----------
     result : array_like, shape (n,)
         [unit].
-    sample, well : array_like, shape (n,)
+    sample, well : array_like of str, shape (n,)
         Names.
-    run : array_like, shape (n,), optional
+    run : array_like of str, shape (n,), optional
         Names; a sample need not be in every well in one run (rotation).
-    level : array_like, shape (n,), optional
+    level : array_like of str, shape (n,), optional
         Level of each sample, for bias that depends on it.
     allowed : float, optional
         Largest bias of a well: ratio above 1 [-] or difference [unit].

@@ -1,0 +1,92 @@
+"""The plateau predicted from the early reading, every donor by the others."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from stanch.errors import InputError
+from stanch.verify.censored import censored_fit
+
+__all__ = ["LEAVE_ONE_OUT", "TENFOLD", "folds_of", "out_of_sample"]
+
+Floats = NDArray[np.float64]
+
+LEAVE_ONE_OUT = 200
+"""Donors up to which each is predicted by all others; beyond, in folds [-]."""
+
+TENFOLD = 10
+"""Folds then [-]."""
+
+
+def folds_of(donor: ArrayLike, *, folds: int = 0, seed: int = 0) -> NDArray[np.intp]:
+    """The fold of every curve; curves of a donor stay together.
+
+    Parameters
+    ----------
+    donor : array_like of int, shape (n,)
+        Number of the donor.
+    folds : int
+        0 for one fold per donor up to 200 donors and ten folds beyond.
+    seed : int
+        For the order in which donors are dealt out.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+
+    Raises
+    ------
+    InputError
+        If there are fewer donors than folds.
+    """
+    who = np.asarray(donor, dtype=np.intp)
+    seen = np.unique(who)
+    count = folds or (seen.size if seen.size <= LEAVE_ONE_OUT else TENFOLD)
+    if not 2 <= count <= seen.size:
+        raise InputError("folds", got=count, allowed=f"2 to {seen.size}, the number of donors")
+    dealt = np.empty(int(who.max()) + 1, dtype=np.intp)
+    order = np.arange(seen.size) if count == seen.size else np.random.default_rng(seed).permutation(seen.size)
+    dealt[seen[order]] = np.arange(seen.size) % count
+    return np.asarray(dealt[who])
+
+
+def out_of_sample(early: ArrayLike | None, plateau: ArrayLike, above: ArrayLike, fold: ArrayLike) -> Floats:
+    """Predicted logarithm of the plateau of every curve, fitted without its fold.
+
+    Parameters
+    ----------
+    early : array_like, shape (n,), optional
+        Logarithm of the early reading [-]; without it the prediction knows nothing but the other plateaus.
+    plateau : array_like, shape (n,)
+        Logarithm of the plateau or of its lower bound [-].
+    above : array_like of bool, shape (n,)
+        Which are bounds; they enter by their likelihood.
+    fold : array_like of int, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [-].
+
+    Raises
+    ------
+    InputError
+        If the other folds do not determine the line.
+    """
+    y, hidden = np.asarray(plateau, dtype=np.float64), np.asarray(above, dtype=bool)
+    part = np.asarray(fold, dtype=np.intp)
+    design = np.ones((y.size, 1))
+    if early is not None:
+        x = np.asarray(early, dtype=np.float64)
+        design = np.column_stack([design, x - x.mean()])
+    out = np.empty(y.size)
+    order = np.argsort(part, kind="stable")
+    start = np.flatnonzero(np.r_[True, np.diff(part[order]) > 0])
+    for rows in np.split(order, start[1:]):
+        others = np.ones(y.size, dtype=bool)
+        others[rows] = False
+        bounds = hidden[others]
+        fit = censored_fit(design[others], y[others], None, bounds if bounds.any() else None)
+        out[rows] = design[rows] @ fit.coefficients
+    return out
