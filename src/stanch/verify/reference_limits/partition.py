@@ -156,11 +156,12 @@ def outside_shared_limits(
     below = None if lower is None else share_interval(int((x < lower).sum()), n, level=level)
     above = None if upper is None else share_interval(int((x > upper).sum()), n, level=level)
     meant = (1 - coverage) / (2 if lower is not None and upper is not None else 1)
-    grown = meant / 0.025
+    # Shares of whole people sit exactly on bounds such as 4.1 %: rounding must not decide.
+    grown, eps = meant / 0.025, 1e-9
     shares = [s.value for s in (below, above) if s is not None and s.value is not None]
-    if any(s <= inner[0] * grown or s >= inner[1] * grown for s in shares):
+    if any(s <= inner[0] * grown + eps or s >= inner[1] * grown - eps for s in shares):
         outcome = "separate"
-    elif all(middle[0] * grown <= s <= middle[1] * grown for s in shares):
+    elif all(middle[0] * grown - eps <= s <= middle[1] * grown + eps for s in shares):
         outcome = "shared"
     else:
         outcome = "between"
