@@ -32,7 +32,7 @@ class LevelLimits:
     multiplier : float
         Standard deviations on either side [-].
     draws : ndarray, shape (draw, 4)
-        Bootstrap draws of both lines: intercept and slope of the bias, of the spread.
+        Bootstrap draws of both lines: intercept and slope of the bias, of the spread [unit].
     level : float
         Of the intervals [-].
     unit : str

@@ -54,7 +54,7 @@ def cusum_linearity(x: ArrayLike, y: ArrayLike, intercept: float, slope: float) 
     x, y : array_like, shape (sample,)
         [unit].
     intercept, slope : float
-        The fitted line [unit of y], [unit of y per unit of x].
+        The fitted line [unit].
 
     Returns
     -------

@@ -31,11 +31,11 @@ class Differences:
     n : int
         Samples (subjects, with repeated readings).
     bias : Bounded
-        Mean of y - x, or what stands for it on the scale chosen [unit, % or -].
+        Mean of y - x, or what stands for it on the scale chosen [unit].
     sd : Bounded
-        Standard deviation of a single difference; on the ratio scale that of its logarithm [unit, % or -].
+        Standard deviation of a single difference; on the ratio scale that of its logarithm [unit].
     lower, upper : Bounded
-        Limits of agreement with their intervals [unit, % or -].
+        Limits of agreement with their intervals [unit].
     multiplier : float
         Standard deviations on either side; 0 where the limits come from ranks [-].
     scale : str
@@ -71,7 +71,7 @@ def difference_values(
     Returns
     -------
     tuple of ndarray
-        Differences [unit, % or -] and means of both methods [unit].
+        Differences [unit] and means of both methods [unit].
 
     Raises
     ------

@@ -28,17 +28,18 @@ class StraightLine:
     n : int
         Points.
     intercept, slope : Bounded
-        [unit of y], [unit of y per unit of x].
+        [unit].
     covariance : ndarray, shape (2, 2), or None
-        Of (intercept, slope); null where the intervals come from ranks.
+        Of (intercept, slope), in squares and products of their units; null where there is none [unit]. With rank
+        intervals it serves the bias at a level only.
     df : float
         Degrees of freedom of the t intervals; infinite for normal ones [-].
     scatter : float
-        Standard deviation of the residuals y - intercept - slope x, n - 2 degrees of freedom [unit of y].
+        Standard deviation of the residuals y - intercept - slope x, n - 2 degrees of freedom [unit].
     interval : str
         Where the intervals come from, in words.
     draws : ndarray, shape (draw, 2), or None
-        Bootstrap draws of (intercept, slope).
+        Bootstrap draws of (intercept, slope) [unit].
     """
 
     method: str
@@ -53,24 +54,24 @@ class StraightLine:
 
     @property
     def a(self) -> float:
-        """The intercept as a plain number [unit of y]."""
+        """The intercept as a plain number [unit]."""
         assert self.intercept.value is not None
         return self.intercept.value
 
     @property
     def b(self) -> float:
-        """The slope as a plain number [unit of y per unit of x]."""
+        """The slope as a plain number [unit]."""
         assert self.slope.value is not None
         return self.slope.value
 
     @property
     def se_intercept(self) -> float | None:
-        """Standard error of the intercept [unit of y]."""
+        """Standard error of the intercept [unit]."""
         return None if self.covariance is None else math.sqrt(float(self.covariance[0, 0]))
 
     @property
     def se_slope(self) -> float | None:
-        """Standard error of the slope [unit of y per unit of x]."""
+        """Standard error of the slope [unit]."""
         return None if self.covariance is None else math.sqrt(float(self.covariance[1, 1]))
 
     def bias_at(self, level: float) -> Bounded:
@@ -79,12 +80,12 @@ class StraightLine:
         Parameters
         ----------
         level : float
-            Decision level [unit of x].
+            Decision level [unit].
 
         Returns
         -------
         Bounded
-            intercept + (slope - 1) level [unit of y], with its interval.
+            intercept + (slope - 1) level [unit], with its interval.
         """
         if not math.isfinite(level):
             raise InputError("decision level", got=level, allowed="a finite number")
@@ -169,7 +170,7 @@ def needs_spread(values: Floats, name: str) -> float:
 
 
 def scatter_about(x: Floats, y: Floats, a: float, b: float) -> float:
-    """Residual standard deviation with n - 2 degrees of freedom [unit of y]; zero for two points."""
+    """Residual standard deviation with n - 2 degrees of freedom [unit]; zero for two points."""
     rest = y - a - b * x
     return float(math.sqrt(float(rest @ rest) / max(x.size - 2, 1)))
 

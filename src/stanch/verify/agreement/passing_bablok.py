@@ -105,10 +105,10 @@ def passing_bablok(
     Notes
     -----
     Passing H, Bablok W. J Clin Chem Clin Biochem 1983;21:709-720 (from memory). Pairs equal in both methods and pairs
-    of slope -1 are dropped; they are found in whole numbers, since floating point misses some. Upright pairs count as plus
-    or minus infinity; which of the two makes no difference, because the order starts at -1. Variance of the concordance
-    n(n - 1)(2n + 5)/18 without a correction for ties; the intercept is the median of y - slope x, its limits are those
-    medians at the opposite slope limits. Exact ranks for any number of points in n log n time (see
+    of slope -1 are dropped; they are found in whole numbers, since floating point misses some. Upright pairs count as
+    plus or minus infinity; which of the two makes no difference, because the order starts at -1. Variance of the
+    concordance n(n - 1)(2n + 5)/18 without a correction for ties; the intercept is the median of y - slope x, its
+    limits are those medians at the opposite slope limits. Exact ranks for any number of points in n log n time (see
     `stanch.verify.agreement.slopes`). The method is for methods in the same unit whose slope is near 1.
 
     Examples

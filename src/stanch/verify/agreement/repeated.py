@@ -34,14 +34,14 @@ class RepeatedDifferences:
     readings : tuple of int
         Readings of x and of y.
     variance_of_means : float
-        Of the subjects' mean differences [unit^2].
+        Of the subjects' mean differences squared [unit].
     within_x, within_y : float or None
-        Variance within subjects of each method; null when the truth varies [unit^2].
+        Variance within subjects of each method; null when the truth varies squared [unit].
     within : float or None
-        Variance of the differences within subjects; null when the truth is constant [unit^2].
+        Variance of the differences within subjects; null when the truth is constant squared [unit].
     between_raw : float or None
         Variance of the differences between subjects as estimated, which may be negative; it counts as zero in the total
-        then [unit^2].
+        then squared [unit].
     naive_sd : float
         Standard deviation of the subjects' mean differences, which is too small for single readings [unit].
     means : ndarray, shape (subject,)

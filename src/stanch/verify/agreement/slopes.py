@@ -168,7 +168,7 @@ class SlopeRanks:
         Returns
         -------
         list of float
-            [unit of y per unit of x].
+            [unit].
         """
         if any(not 1 <= r <= self.total for r in ranks):
             raise InputError("rank of a slope", got=ranks, allowed=f"1 to {self.total}")
@@ -180,7 +180,7 @@ class SlopeRanks:
         return self.total - self._count((one, one))[1]
 
     def listed(self) -> Floats:
-        """Every slope in order, for few points: the list the fast way is tested against."""
+        """Every slope in order [unit], for few points: the list the fast way is tested against."""
         i, j = np.triu_indices(self.x.size, 1)
         keep = self._u[i] != self._u[j]
         return self._sorted_slopes(i[keep], j[keep])
