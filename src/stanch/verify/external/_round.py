@@ -18,7 +18,7 @@ from stanch.verify.table import Table, Taken, take
 
 Floats = NDArray[np.float64]
 SHOWN = 100
-STANDARD = "ISO 13528:2015, from memory; the text was not read"
+STANDARD = "NIST Dataplot Reference Manual, scores after ISO 13528 (read); the standard itself was not read"
 TREATMENT = {
     "refuse": "Scores need numbers: censored results are refused; --censored drop leaves them out.",
     "drop": "Censored results are left out and counted; the consensus of the rest is then biased towards them.",
@@ -30,7 +30,8 @@ DEFINITIONS = (
     Definition("z", "(result − assigned value)/standard deviation for assessment.", STANDARD),
     Definition(
         "z′",
-        "As z, with the standard uncertainty of the assigned value added in squares; for one above 0.3 sigma.",
+        "As z, with the standard uncertainty of the assigned value added in squares; for one above 0.3 sigma "
+        "(from memory).",
         STANDARD,
     ),
     Definition("zeta", "(result − assigned value)/root of both standard uncertainties in squares.", STANDARD),
@@ -39,7 +40,7 @@ DEFINITIONS = (
         "algorithm A",
         "Mean and standard deviation of results pulled in to 1.5 robust standard deviations, iterated until both stay. "
         "The uncertainty of that mean is 1.25 standard deviations over the root of the number of results.",
-        STANDARD + "; Huber's proposal 2",
+        "ISO 13528:2015, Annex C, from memory; Huber's proposal 2",
     ),
     Definition(
         "criteria", "Beyond the first a warning, from the second on action; 2 and 3 unless stated otherwise.", STANDARD

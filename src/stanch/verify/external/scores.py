@@ -40,7 +40,7 @@ def z_score(x: ArrayLike, assigned: ArrayLike, sigma: ArrayLike) -> Floats:
 
     Notes
     -----
-    ISO 13528 (2015), formula from memory.
+    NIST Dataplot Reference Manual, ISO 13528 ZSCORE.
     """
     return _over(x, assigned, sigma, what="standard deviation for assessment")
 
@@ -60,7 +60,7 @@ def z_prime_score(x: ArrayLike, assigned: ArrayLike, sigma: ArrayLike, uncertain
 
     Notes
     -----
-    ISO 13528 (2015), formula from memory; for an uncertainty above 0.3 sigma (from memory).
+    NIST Dataplot Reference Manual, ISO 13528 ZPRIME SCORE; for an uncertainty above 0.3 sigma (from memory).
     """
     return _over(x, assigned, sigma, uncertainty, what="standard deviation for assessment")
 
@@ -82,7 +82,7 @@ def zeta_score(x: ArrayLike, assigned: ArrayLike, own: ArrayLike, uncertainty: A
 
     Notes
     -----
-    ISO 13528 (2015), formula from memory. Result and assigned value count as independent.
+    NIST Dataplot Reference Manual, ISO 13528 ZETA SCORE. Result and assigned value count as independent.
     """
     return _over(x, assigned, own, uncertainty, what="uncertainty of a zeta score")
 
@@ -104,7 +104,7 @@ def e_n_score(x: ArrayLike, assigned: ArrayLike, own: ArrayLike, uncertainty: Ar
 
     Notes
     -----
-    ISO 13528 (2015), formula from memory.
+    NIST Dataplot Reference Manual, ISO 13528 EN SCORE.
     """
     return _over(x, assigned, own, uncertainty, what="expanded uncertainty of an E_n score")
 
@@ -123,6 +123,11 @@ def verdicts(score: ArrayLike, *, warn: float = 2.0, act: float = 3.0) -> NDArra
     -------
     ndarray of str
         ``accepted``, ``warning`` or ``action``.
+
+    Notes
+    -----
+    The criteria 2 and 3: NIST Dataplot Reference Manual after ISO 13528. Exactly 3 counts as action here, after the
+    edition of 2015 (from memory).
     """
     if not 0 < warn < act:
         raise InputError("criteria of scores", got=(warn, act), allowed="above 0, the warning below the action")
