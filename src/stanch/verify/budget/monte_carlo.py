@@ -40,7 +40,8 @@ class Distribution:
     level : float
         [-].
     tolerance : float or None
-        What may be unsettled: half a unit in the last of the digits asked for, or the share of it [unit]; null when the number of trials was given or `u` is zero.
+        What may be unsettled: half a unit in the last of the digits asked for, or the share of it [unit]; null when the
+        number of trials was given or `u` is zero.
     trials : ndarray, shape (trial,)
         Sorted [unit].
     """

@@ -523,8 +523,8 @@ PROTOCOL = Protocol(
         Option(
             "shape",
             "column",
-            "Column with distributions: normal, t, rectangular, triangular, arcsine, trapezoidal; empty is t for a random "
-            "input with degrees of freedom, else normal; rectangular for a half-width.",
+            "Column with distributions: normal, t, rectangular, triangular, arcsine, trapezoidal; empty is rectangular "
+            "for a half-width, t for a random input with degrees of freedom, else normal.",
             default=DEFAULTS["shape"],
         ),
         Option("top", "column", "Column with the top of a trapezoid over its base.", default=DEFAULTS["top"]),
