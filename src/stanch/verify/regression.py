@@ -39,7 +39,7 @@ class Fitted:
     Parameters
     ----------
     value, low, high, se : ndarray, shape (n,)
-        [unit of y].
+        [unit].
     level : float
         [-].
     """
@@ -58,22 +58,22 @@ class Polynomial:
     Parameters
     ----------
     coefficients : ndarray, shape (term,)
-        Ascending powers of x, from the intercept on; zero where there is no intercept [unit of y per power of x].
+        Ascending powers of x, from the intercept on; zero where there is no intercept [unit] per power of x.
     covariance : ndarray, shape (term, term)
-        [product of the units of the coefficients].
+        [unit], products of those of the coefficients.
     residual_sd : float
-        Of a reading of weight 1 [unit of y].
+        Of a reading of weight 1 [unit].
     df : float
         Residual degrees of freedom [-]; infinite where the variances are known.
     rss : float
-        Weighted residual sum of squares [unit of y squared].
+        Weighted residual sum of squares [unit], squared.
     r_squared : float or None
         [-]; null when y is constant.
     n, order : int
     centre, scale : float
-        Of x [unit of x].
+        Of x [unit].
     scaled, scaled_covariance : ndarray
-        The same in powers of (x - centre) / scale [unit of y].
+        The same in powers of (x - centre) / scale [unit].
     intercept : bool
         Whether there is one.
     """
@@ -94,7 +94,7 @@ class Polynomial:
 
     @property
     def se(self) -> Floats:
-        """Standard errors of the coefficients [unit of y per power of x]."""
+        """Standard errors of the coefficients [unit] per power of x."""
         return np.asarray(np.sqrt(np.diag(self.covariance)), dtype=np.float64)
 
     def coefficient(self, power: int, *, level: float = 0.95, unit: str = "") -> Bounded:
@@ -110,7 +110,7 @@ class Polynomial:
         Returns
         -------
         Bounded
-            [unit of y per power of x].
+            [unit] per power of x.
         """
         value, half = float(self.coefficients[power]), _t(self.df, level) * float(self.se[power])
         return Bounded(value, value - half, value + half, unit, level)
@@ -133,7 +133,7 @@ class Polynomial:
         Parameters
         ----------
         x : array_like
-            [unit of x].
+            [unit].
         level : float
             [-].
         reading : bool
@@ -145,7 +145,7 @@ class Polynomial:
         Returns
         -------
         Fitted
-            [unit of y].
+            [unit].
         """
         at = np.atleast_1d(np.asarray(x, dtype=np.float64))
         rows = _basis((at - self.centre) / self.scale, self.order, self.intercept)
@@ -169,9 +169,9 @@ class LackOfFit:
     df_fit, df_error : int
         Degrees of freedom of the lack of fit and of the pure error.
     ss_fit, ss_error : float
-        Weighted sums of squares [unit of y squared].
+        Weighted sums of squares [unit], squared.
     error_sd : float
-        Pure error of a reading of weight 1 [unit of y].
+        Pure error of a reading of weight 1 [unit].
     """
 
     f: float | None
@@ -190,13 +190,13 @@ class Nonlinear:
     Parameters
     ----------
     parameters, se : ndarray, shape (parameter,)
-        [unit of each parameter].
+        [unit].
     covariance : ndarray, shape (parameter, parameter)
-        [product of their units].
+        [unit], products of theirs.
     residual_sd : float
-        [unit of y].
+        [unit].
     rss : float
-        [unit of y squared].
+        [unit], squared.
     df, n : int
     evaluations : int
         Calls of the model, those for derivatives not counted.
@@ -212,7 +212,7 @@ class Nonlinear:
     evaluations: int
 
     def parameter(self, index: int, *, level: float = 0.95, unit: str = "") -> Bounded:
-        """One parameter with its t interval to first order [unit of the parameter]."""
+        """One parameter with its t interval to first order [unit]."""
         value, half = float(self.parameters[index]), _t(self.df, level) * float(self.se[index])
         return Bounded(value, value - half, value + half, unit, level)
 
@@ -379,11 +379,11 @@ def nonlinear(
     x, y : array_like, shape (n,)
         [unit].
     start : sequence of float
-        First guess [unit of each parameter].
+        First guess [unit].
     weights : array_like, shape (n,), optional
         Inverse relative variances [-].
     lower, upper : sequence of float, optional
-        Bounds [unit of each parameter].
+        Bounds [unit].
     evaluations : int
         Most calls of the model.
 

@@ -251,13 +251,15 @@ def _profile(
     """Where the likelihood, largest over the SD, has fallen by half the chi-square quantile."""
     from scipy import optimize, special
 
-    exact = x[~(low | high)]
+    # In units of the fitted SD about the limit itself, so that steps and tolerances suit any scale.
+    t = (x - value) / sd
+    exact = t[~(low | high)]
     n, middle, squares = exact.size, float(exact.mean()), float(np.sum((exact - exact.mean()) ** 2))
-    bounds = np.concatenate((x[low], x[high]))
+    bounds = np.concatenate((t[low], t[high]))
     sign = np.concatenate((np.ones(int(low.sum())), -np.ones(int(high.sum()))))
 
     def loss(log_s: float, q: float) -> float:
-        s = math.exp(log_s) * sd
+        s = math.exp(log_s)
         m = q - z * s
         body = n * log_s + (squares + n * (middle - m) ** 2) / (2 * s * s)
         return float(body - np.sum(special.log_ndtr(sign * (bounds - m) / s)))
@@ -266,18 +268,15 @@ def _profile(
         return float(optimize.minimize_scalar(loss, bounds=(-4, 4), args=(q,), method="bounded").fun)
 
     # The point itself came from the same likelihood; a finer search keeps the fall at zero there.
-    top = min(least(value), loss(0.0, value))
+    top = min(least(0.0), loss(0.0, 0.0))
     fall = float(special.chdtri(1, 1 - confidence)) / 2
 
     def gap(q: float) -> float:
         return least(q) - top - fall
 
-    reach, left, right = sd, value - sd, value + sd
-    while gap(left) < 0 and reach < 1e6 * sd:
-        reach *= 2
-        left = value - reach
-    reach = sd
-    while gap(right) < 0 and reach < 1e6 * sd:
-        reach *= 2
-        right = value + reach
-    return float(optimize.brentq(gap, left, value)), float(optimize.brentq(gap, value, right))
+    ends = []
+    for step in (-1.0, 1.0):
+        while gap(step) < 0 and abs(step) < 1e6:
+            step *= 2
+        ends.append(value + sd * float(optimize.brentq(gap, min(step, 0.0), max(step, 0.0))))
+    return ends[0], ends[1]

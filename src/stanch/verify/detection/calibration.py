@@ -25,15 +25,15 @@ class CalibrationLimits:
     line : Polynomial
         The calibration line.
     s_x0 : float
-        Residual SD over slope [unit of x].
+        Residual SD over slope [unit].
     critical : Bounded
-        Smallest estimate that says "present" [unit of x].
+        Smallest estimate that says "present" [unit].
     detection : Bounded
-        `critical` plus as much again for missing one in 1/beta [unit of x].
+        `critical` plus as much again for missing one in 1/beta [unit].
     detection_exact : float
-        The same by the non-central t distribution [unit of x].
+        The same by the non-central t distribution [unit].
     quantitation : Bounded
-        Where the interval of an estimate is one k-th of it, either way [unit of x].
+        Where the interval of an estimate is one k-th of it, either way [unit].
     alpha, beta : float
         [-].
     k : float

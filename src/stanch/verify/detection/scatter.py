@@ -26,7 +26,7 @@ class GroupScatter:
     mean : ndarray, shape (group,)
         [unit].
     squares : ndarray, shape (group,)
-        Sum of squares about the mean [unit squared].
+        Sum of squares about the mean [unit], squared.
     """
 
     names: NDArray[np.str_]

@@ -49,13 +49,13 @@ class Deviation:
     orders : tuple of Order
         The polynomials fitted, ascending; empty for level means.
     deviation, low, high : ndarray, shape (level,)
-        With the pointwise interval [unit of y]; the ends equal the value where there is no scatter to judge by.
+        With the pointwise interval [unit]; the ends equal the value where there is no scatter to judge by.
     judged : bool
         Whether there is an interval at all.
     confidence : float
         [-].
     allowed : ndarray, shape (level,), or None
-        [unit of y].
+        [unit].
     worst : int
         Level with the largest deviation, against the allowed one where that is stated.
     outcome : str
@@ -76,7 +76,7 @@ class Deviation:
     outcome: Outcome
 
     def at(self, level: int, *, unit: str = "") -> Bounded:
-        """The deviation at one level [unit of y]."""
+        """The deviation at one level [unit]."""
         value = float(self.deviation[level])
         if not self.judged:
             why = "Without repeated readings nothing tells deviation from scatter."
@@ -100,16 +100,16 @@ def allowed_at(line: Floats, *, absolute: float | None = None, percent: float | 
     Parameters
     ----------
     line : ndarray, shape (level,)
-        Value of the straight line there [unit of y].
+        Value of the straight line there [unit].
     absolute : float, optional
-        [unit of y].
+        [unit].
     percent : float, optional
         Of the line's value [%].
 
     Returns
     -------
     ndarray or None
-        [unit of y]; None where no part was stated.
+        [unit]; None where no part was stated.
 
     Raises
     ------
@@ -153,7 +153,7 @@ def deviation_of_polynomial(
     weights : str
         ``equal``, ``by level`` or ``proportional``.
     absolute : float, optional
-        Allowed deviation [unit of y].
+        Allowed deviation [unit].
     percent : float, optional
         Allowed deviation of the line's value [%]; the larger of both counts.
     confidence : float
@@ -184,7 +184,7 @@ def polynomial_deviation(
     levels : Levels
     order : int
     absolute, percent : float or None
-        [unit of y], [%].
+        [unit], [%].
     confidence : float
         [-].
 
@@ -229,7 +229,7 @@ def deviation_of_means(
     weights : str
         ``equal``, ``by level`` or ``proportional``.
     absolute : float, optional
-        Allowed deviation [unit of y].
+        Allowed deviation [unit].
     percent : float, optional
         Allowed deviation of the line's value [%]; the larger of both counts.
     confidence : float
@@ -254,7 +254,7 @@ def means_deviation(levels: Levels, *, absolute: float | None, percent: float | 
     ----------
     levels : Levels
     absolute, percent : float or None
-        [unit of y], [%].
+        [unit], [%].
     confidence : float
         [-].
 

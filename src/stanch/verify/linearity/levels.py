@@ -24,15 +24,15 @@ class Levels:
     Parameters
     ----------
     x : ndarray, shape (level,)
-        Levels, ascending [unit of x].
+        Levels, ascending [unit].
     n : ndarray of int, shape (level,)
         Readings of each.
     mean, sd : ndarray, shape (level,)
-        Of the readings [unit of y]; `sd` is zero for a single reading.
+        Of the readings [unit]; `sd` is zero for a single reading.
     mass : ndarray, shape (level,)
         Sum of weights [-].
     within : float
-        Weighted sum of squares of the readings about their level means [unit of y squared].
+        Weighted sum of squares of the readings about their level means [unit], squared.
     """
 
     x: Floats

@@ -25,7 +25,7 @@ class Span:
     first, last : int
         Levels, counted from 0.
     low, high : float
-        Their places [unit of x].
+        Their places [unit].
     refitted : bool
         Whether the line was fitted to this run alone.
     shown : bool
@@ -50,7 +50,7 @@ def useful_range(
     found : Deviation
         Of all levels.
     absolute : float, optional
-        Allowed deviation [unit of y].
+        Allowed deviation [unit].
     percent : float, optional
         [%].
     intervals : bool
