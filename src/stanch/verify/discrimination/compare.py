@@ -76,7 +76,7 @@ def compare_paired_areas(
     readings : sequence of Marks
         Each of the same people in the same order.
     weights : array_like, shape (contrast, reading), optional
-        Each row sums to zero; the first reading minus each other one without it.
+        Each row sums to zero; the first reading minus each other one without it [-].
     level : float
         Of the intervals [-].
 

@@ -125,6 +125,13 @@ def _common(
     """Values with one lowest and one highest bound, and which side of the number each lies on."""
     side = np.zeros(x.size, dtype=np.int8)
     made, recoded = x.copy(), 0
+    if below.any() and above.any() and float(x[above].min()) < float(x[below].max()):
+        raise InputError(
+            "readings known only as bounds",
+            got=f"one that is >{x[above].min():g} and one that is <{x[below].max():g}",
+            allowed="bounds that leave an order",
+            do="Leave these rows out if that is defensible, and say so.",
+        )
     if below.any():
         edge = float(x[below].max())
         under = below | (x < edge)
@@ -133,13 +140,6 @@ def _common(
     if above.any():
         edge = float(x[above].min())
         over = above | (x > edge)
-        if (over & (side < 0)).any() or (below.any() and edge < float(x[below].max())):
-            raise InputError(
-                "readings known only as bounds",
-                got=f"one that is >{edge:g} and others that are below a higher bound",
-                allowed="bounds that leave an order",
-                do="Leave these rows out if that is defensible, and say so.",
-            )
         recoded += _settle(over, above & (x == edge), bounds, f">{edge:g}")
         made[over], side[over] = edge, 1
     return made, side, recoded

@@ -95,6 +95,7 @@ def quantile_rank(n: int, p: float, definition: Rank = "weibull") -> float:
     Returns
     -------
     float
+        [-].
 
     Notes
     -----

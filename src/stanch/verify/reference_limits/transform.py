@@ -71,7 +71,7 @@ def box_cox(values: ArrayLike, *, design: ArrayLike | None = None, shift: float 
     values : array_like, shape (n,)
         Above zero after the shift [unit].
     design : array_like, shape (n, term), optional
-        Columns of a linear model of the transformed values; only a mean without it.
+        Columns of a linear model of the transformed values; only a mean without it [-].
     shift : float
         Added to every value first [unit].
     level : float
