@@ -80,6 +80,19 @@ def test_cut_off_blanks_are_named() -> None:
     assert any("cut off below" in w for w in account.warnings)
 
 
+def test_skew_blanks_are_named() -> None:
+    skewed = np.where(KIND == "Blank", np.exp(RESULT), RESULT + 5)
+    assert any("skew" in w for w in classical(blanks(skewed), method="parametric").warnings)
+    assert not any("skew" in w for w in classical(blanks(skewed)).warnings)
+    assert not any("skew" in w for w in classical(blanks(), method="parametric").warnings)
+
+
+def test_a_column_of_numbers_is_no_lot() -> None:
+    table = Table.of({"y": np.arange(600.0), "k": ["blank"] * 600, "lot": np.arange(600) // 2})
+    with pytest.raises(InputError, match="300 different"):
+        DETECTION(table, result="y", kind="k", lot="lot")
+
+
 def test_no_low_samples() -> None:
     account = DETECTION(
         Table.of({"result": RESULT[:100], "kind": KIND[:100]}), result="result", kind="kind", allowed_blank=3.0

@@ -74,6 +74,13 @@ def test_mixtures_and_recovery() -> None:
     assert account.numbers["recovery"][3].value == pytest.approx(100)
 
 
+def test_amounts_have_no_recovery() -> None:
+    account = LINEARITY(table(), level="dose", result="modulus", levels_are="amount")
+    assert account.numbers["recovery"] == []
+    with pytest.raises(UsageError, match="no recovery"):
+        LINEARITY(table(), level="dose", result="modulus", levels_are="amount", allowed_recovery=5.0)
+
+
 def test_censored_ends_are_left_out_whole_and_counted() -> None:
     y = Y.copy()
     below, above = y < 15.5, y > 73.9

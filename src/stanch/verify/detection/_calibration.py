@@ -33,15 +33,15 @@ def from_calibration(table: Table, given: Given) -> Part:
         parts.at_most("Limit of quantitation", found.quantitation, given["allowed_quantitation"], unit),
     )
     rows = (
-        ("intercept", found.line.coefficient(0, level=given["confidence"])),
-        ("slope", found.line.coefficient(1, level=given["confidence"])),
-        ("residual SD", found.line.residual_sd),
-        ("residual SD over slope", found.s_x0),
-        ("critical value", found.critical),
-        ("limit of detection", found.detection),
-        ("limit of detection, non-central t", found.detection_exact),
-        ("limit of quantitation", found.quantitation),
-        ("p of a square term", found.curvature_p),
+        ("intercept", "signal", found.line.coefficient(0, level=given["confidence"])),
+        ("slope", "signal per unit of concentration", found.line.coefficient(1, level=given["confidence"])),
+        ("residual SD", "signal", found.line.residual_sd),
+        ("residual SD over slope", unit, found.s_x0),
+        ("critical value", unit, found.critical),
+        ("limit of detection", unit, found.detection),
+        ("limit of detection, non-central t", unit, found.detection_exact),
+        ("limit of quantitation", unit, found.quantitation),
+        ("p of a square term", "-", found.curvature_p),
     )
     return Part(
         title="Limits from the calibration line",
@@ -51,7 +51,7 @@ def from_calibration(table: Table, given: Given) -> Part:
         ),
         data=taken.data,
         verdicts=verdicts,
-        grids=(Grid("Calibration", (Column("quantity"), Column("value")), rows),),
+        grids=(Grid("Calibration", (Column("quantity"), Column("unit"), Column("value")), rows),),
         pictures=(_picture(found, x, y, unit),),
         definitions=DEFINITIONS,
         numbers={

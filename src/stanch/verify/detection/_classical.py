@@ -214,6 +214,12 @@ def _warnings(lots: list[LotLimits], taken: Taken, result: str, blank: NDArray[n
     floor = int((values == values.min()).sum()) if values.size else 0
     if values.size > 4 and floor > values.size / 4 and lots[0].blank.method == "parametric":
         said.append(f"{floor} of {values.size} blanks share the lowest value: cut off below, not normal; use ranks.")
+    skew = parts.skewness(values)
+    if lots[0].blank.method == "parametric" and skew is not None:
+        said.append(
+            f"The blanks are skew (skewness {skew:.2f}): the parametric limit lets another share through than alpha;"
+            " use ranks."
+        )
     return tuple(said)
 
 

@@ -207,12 +207,20 @@ def _grids(study: Study) -> tuple[Grid, ...]:
             ("mean without lysis", study.limit.offset),
             ("limit of blank", study.limit.blank.limit),
             ("SD used for weak lysis", d.sd),
-            ("factor", d.factor),
             ("limit of detection", d.limit),
         ]
+        note = f"Limit of detection: limit of blank plus {d.factor:.4g} SDs."
+        grids.append(Grid("Excess loss rate", (Column("quantity"), Column("value", UNIT)), tuple(rows), note))
         if not study.limit.borrowed:
-            rows += [(f"share of {s.name} at or below the limit of blank", s.missed) for s in d.samples[:50]]
-        grids.append(Grid("Excess loss rate", (Column("quantity"), Column("value", UNIT)), tuple(rows)))
+            head = (
+                Column("sample"),
+                Column("pairs"),
+                Column("mean", UNIT),
+                Column("SD", UNIT),
+                Column("share at or below the limit of blank"),
+            )
+            weak = tuple((s.name, s.n, s.mean, s.sd, s.missed) for s in d.samples[: parts.MOST_ROWS])
+            grids.append(Grid("Weak lysis", head, weak))
     if study.design is not None and study.scatter is not None:
         columns = (
             Column("follow time", "min"),
@@ -307,6 +315,9 @@ def _warnings(study: Study) -> tuple[str, ...]:
             said.append("Pairs without lysis do not scatter about zero: the offset is part of the limits.")
         if study.limit.borrowed:
             said.append("No repeated pairs with weak lysis: theirs is taken to scatter like pairs without lysis.")
+        skew = parts.skewness(study.without)
+        if study.limit.blank.method == "parametric" and skew is not None:
+            said.append(f"Rates without lysis are skew (skewness {skew:.2f}): use ranks.")
     if study.design is not None:
         if study.design.function.parameters["p"] >= 0:
             said.append("The scatter does not fall with the follow time: following longer does not help here.")

@@ -205,7 +205,7 @@ DEFINITIONS = (
     Definition(
         "interval",
         "profile: where twice the log likelihood has fallen by the chi-square quantile; fieller: ratio of two normal"
-        " estimates; delta: first order.",
+        " estimates; delta: first order, too narrow with few tests per concentration.",
         "Venzon DJ, Moolgavkar SH. Appl Stat 37:87-94 (1988); Fieller EC. J R Stat Soc B 16:175-185 (1954); both from"
         " memory",
     ),

@@ -24,8 +24,13 @@ DESIGNS = {
     "lysis": from_lysis,
 }
 
+# Slopes of many pushes are close to normal, and pairs are dear; blanks of a concentration are often cut off at zero.
+METHODS = {"classical": "non-parametric", "lysis": "parametric"}
+
 
 def _run(table: Table, **given: Any) -> Account:
+    if given["method"] is None and given["design"] in METHODS:
+        given["method"] = METHODS[given["design"]]
     return DESIGNS[given["design"]](table, given).account(QUESTION, given)
 
 
@@ -57,8 +62,7 @@ PROTOCOL = Protocol(
         Option(
             "method",
             "choice",
-            "How the limit of blank is found.",
-            default="non-parametric",
+            "How the limit of blank is found; non-parametric for results, parametric for rates when left out.",
             choices=("non-parametric", "parametric"),
             designs=("classical", "lysis"),
         ),

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from stanch.errors import InputError
+from stanch.errors import InputError, UsageError
 from stanch.verify.equivalence import outcome
 from stanch.verify.linearity.deviation import Deviation, deviation_of_means, deviation_of_polynomial, lack_of_fit_of
 from stanch.verify.linearity.pictures import pictures
@@ -49,8 +49,9 @@ def _run(table: Table, **given: Any) -> Account:
     mixed = given["levels_are"] == "ratio"
     recover = recovery_of_mixtures if mixed else recovery_of_values
     few = found.levels.x.size <= MOST_LEVELS
+    few = few and given["levels_are"] != "amount"
     recovery = recover(found.levels, confidence=confidence) if few else ()
-    level_unit = given["level_unit"] or ("1" if mixed else unit)
+    level_unit = given["level_unit"] or {"ratio": "1", "value": unit, "amount": ""}[given["levels_are"]]
     spans = {"useful_range": span, "useful_range_shown": shown}
     return Account(
         protocol="linearity",
@@ -100,7 +101,7 @@ def _without_censored_ends(taken: Taken, level: str, result: str) -> Taken:
 def _design(found: Deviation, given: dict[str, Any]) -> tuple[str, ...]:
     n = found.levels.n
     each = f"{n.min()}" if n.min() == n.max() else f"{n.min()} to {n.max()}"
-    kind = "mixing ratios" if given["levels_are"] == "ratio" else "assigned values"
+    kind = {"ratio": "mixing ratios", "value": "assigned values", "amount": "amounts"}[given["levels_are"]]
     analysis = (
         f"Straight line and polynomials up to order {found.orders[-1].order}; the deviation is the last minus the line."
         if found.orders
@@ -163,6 +164,13 @@ def _range_verdict(span: Span | None, given: dict[str, Any], unit: str) -> list[
 
 def _recovery_verdict(recovery: tuple[Bounded, ...], given: dict[str, Any]) -> list[Verdict]:
     edge = given["allowed_recovery"]
+    if edge is not None and given["levels_are"] == "amount":
+        raise UsageError(
+            "option --allowed-recovery",
+            got="given with amounts",
+            allowed="assigned values or mixing ratios",
+            do="An amount in a unit of its own has no recovery.",
+        )
     known = [r for r in recovery if r.value is not None]
     if edge is None or not known:
         return []
@@ -331,17 +339,17 @@ DEFINITIONS = (
 PROTOCOL = Protocol(
     "linearity",
     QUESTION,
-    "One reading per row, with its level as assigned value or mixing ratio.",
+    "One reading per row, with its level as assigned value, mixing ratio or amount.",
     (
         Option("design", "choice", "How the deviation is found.", default=POLYNOMIAL, choices=(POLYNOMIAL, MEANS)),
-        Option("level", "column", "Column with the level: assigned value or mixing ratio.", required=True),
+        Option("level", "column", "Column with the level: assigned value, mixing ratio or amount.", required=True),
         Option("result", "column", "Column with the results.", required=True),
         Option(
             "levels-are",
             "choice",
-            "Assigned values in the unit of the results, or mixing ratios.",
+            "Assigned values in the unit of the results, mixing ratios, or amounts on a scale of their own.",
             default="value",
-            choices=("value", "ratio"),
+            choices=("value", "ratio", "amount"),
         ),
         Option("allowed", "number", "Allowed deviation, in the unit of the results."),
         Option("allowed-percent", "number", "Allowed deviation in percent of the line; the larger of both counts."),
