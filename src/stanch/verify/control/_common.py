@@ -112,7 +112,9 @@ def chart_layers(chart: Chart, *, label: str = "results") -> tuple[Any, ...]:
         layers.append(Points(at, tuple(chart.value[marked].tolist()), "outside the limits", series=1))
     layers.append(Level(chart.centre, "mean", kind="mean"))
     if steady:
-        layers += [Level(float(chart.low[0]), "limit"), Level(float(chart.high[0]), "limit")]
+        # Ranges cannot fall below a lower limit of zero.
+        ends = [chart.high[0]] if chart.low[0] == 0 <= chart.value[kept].min() else [chart.low[0], chart.high[0]]
+        layers += [Level(float(end), "limit") for end in ends]
     else:
         layers += [Line(x, tuple(end[place].tolist()), "limit", series=2, step=True) for end in (chart.low, chart.high)]
     return tuple(layers)

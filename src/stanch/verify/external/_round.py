@@ -78,7 +78,11 @@ def scored(table: Table, question: str, settings: dict[str, Any]) -> Account:
                 "--own", got=s["own"], allowed="a name of the participants' column", do="Correct the name."
             )
         own = int(np.flatnonzero(people == s["own"])[0])
-    warned = [f"{len(groups)} round(s): {_sigma_words(s)}."] if not (s["sigma"] or s["sigma_percent"]) else []
+    warned = []
+    if s["sigma"] is None and s["sigma_percent"] is None:
+        warned.append(
+            "Scores are held against the spread of each round itself: a round that scatters widely excuses its results."
+        )
     wide = [g.name for g in groups if g.uncertainty > 0.3 * g.sigma]
     if wide and s["score"] == "z":
         warned.append(

@@ -210,18 +210,15 @@ def _main_grid(
     found: dict[str, LotChange], states: dict[str, Outcome], p: dict[str, float | None], s: dict[str, Any]
 ) -> Grid:
     unit = _unit(s)
-    scatter = "ln" if s["scale"] == "ratio" else unit
     columns = (
         Column("lot change"),
         Column("samples"),
         Column("mean difference, new − old" if s["scale"] != "ratio" else "mean ratio, new/old", unit),
         Column("number that decides", unit),
-        Column("standard deviation of the differences", scatter),
-        Column("p of no difference"),
         Column("p of equivalence"),
         Column("outcome"),
     )
-    rows = tuple((name, f.n, f.difference, f.deciding, f.sd, f.p, p[name], states[name]) for name, f in found.items())
+    rows = tuple((name, f.n, f.difference, f.deciding, p[name], states[name]) for name, f in found.items())
     note = f"The mean with its 95 %, the number that decides with its {1 - 2 * s['alpha']:.0%} interval."
     return Grid("Lot change", columns, rows, note)
 
@@ -243,17 +240,19 @@ def _trend_grid(found: dict[str, LotChange], s: dict[str, Any]) -> Grid:
 def _size_grid(found: dict[str, LotChange], s: dict[str, Any]) -> Grid:
     columns = (
         Column("lot change"),
+        Column("standard deviation of the differences", "ln" if s["scale"] == "ratio" else _unit(s)),
+        Column("p of no difference"),
         Column("samples"),
         Column("power with them"),
         Column("samples needed"),
     )
-    rows = tuple((name, f.n, _power(f, s), _needed(f, s)) for name, f in found.items())
+    rows = tuple((name, f.sd, f.p, f.n, _power(f, s), _needed(f, s)) for name, f in found.items())
     note = (
         f"With the scatter found and no true difference; needed for a power of {s['power']:g}. By t tests."
         if s["allowed"] is not None
         else "Needs an allowed difference."
     )
-    return Grid("Sample size", columns, rows, note)
+    return Grid("Scatter and sample size", columns, rows, note)
 
 
 def _warnings(found: dict[str, LotChange]) -> tuple[str, ...]:
@@ -306,7 +305,7 @@ def _pictures(
             tuple(layers),
             "Each mark is one sample. A trend along the line means that the lots differ by level." + more,
             f"{x.size} samples; {'first lot change: ' if len(found) > 1 else ''}{shown}.",
-            y_scale="log" if ratio else "linear",
+            y_scale="log" if ratio and drawn.max() > 4 * drawn.min() else "linear",
         )
     ]
     if len(found) > 1:
