@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from stanch.errors import InputError, UsageError
@@ -36,7 +37,7 @@ def test_rows_become_inputs() -> None:
     assert (parts["length"]["kind"], parts["density"]["kind"]) == ("systematic", "random")
     assert found["u_random"] == pytest.approx(value * 5 / 1055)
     assert account.verdicts[0].outcome == ("met" if found["expanded"] <= 40 else "not met")
-    assert account.grids[1].rows[0][-1] == "drawing"
+    assert account.grids[-1].rows[0][-1] == "drawing"
     assert account.settings["steps"] == "fine"
 
 
@@ -63,7 +64,7 @@ def test_simultaneous_sets_have_correlated_results() -> None:
     table = Table.of({"V": [1.0, 2.0, 3.0, 4.5], "I": [2.0, 4.1, 6.0, 9.0]})
     account = BUDGET(table, design="sets", columns=("V", "I"), model="R = V / I; P = V * I", trials=5000)
     assert [v.claim.split()[-4] for v in account.verdicts] == ["R", "P"]
-    assert account.grids[-1].title == "Correlation of the results"
+    assert account.grids[-2].title == "Correlation of the results"
     assert account.numbers["results"]["R"]["effective_df"] == pytest.approx(3.0)
 
 
@@ -111,3 +112,25 @@ def test_misplaced_options_are_refused() -> None:
         BUDGET(INPUTS, design="pipeline")
     with pytest.raises(UsageError, match="model"):
         BUDGET(Table.of({"V": [1.0, 2.0]}), design="sets", columns=("V",))
+
+
+@pytest.mark.parametrize("scale", [1e-12, 1.0, 1e12])
+def test_three_sets_with_a_constant_column(scale) -> None:
+    table = Table.of({"a": [1.0 * scale, 2.0 * scale, 4.0 * scale], "b": [3.0 * scale] * 3})
+    account = BUDGET(table, design="sets", columns=("a", "b"), model="a + b", trials=2000)
+    found = account.numbers["results"]["y"]
+    assert found["value"] == pytest.approx(scale * (7 / 3 + 3))
+    assert found["u"] == pytest.approx(scale * math.sqrt(7 / 9), rel=1e-6)
+    assert found["effective_df"] == pytest.approx(2.0)
+    assert any("no finite variance" in warning for warning in account.warnings)
+
+
+def test_a_million_sets_and_a_million_inputs() -> None:
+    x = np.arange(1_000_000, dtype=np.float64)
+    account = BUDGET(Table.of({"a": x, "b": -x}), design="sets", columns=("a", "b"), model="a + b", trials=1000)
+    # Each mean has u = 289; the difference of exactly opposed ones has rounding only.
+    assert account.numbers["results"]["y"]["u"] < 1e-4
+    # Each row of the stated design is an input, so a million of them is refused and not worked on.
+    table = Table.of({"name": x, "value": x, "uncertainty": x})
+    with pytest.raises(InputError, match="2000 or fewer"):
+        BUDGET(table)

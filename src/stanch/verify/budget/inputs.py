@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
@@ -18,6 +19,8 @@ __all__ = ["Correlations", "Input", "Kind", "Shape", "correlation_matrix", "simu
 Shape = Literal["normal", "t", "rectangular", "triangular", "arcsine", "trapezoidal"]
 Kind = Literal["random", "systematic"]
 Correlations = Mapping[tuple[str, str], float]
+MOST = 2000
+"""Inputs of one budget; a table of more is no budget but data."""
 DIVISOR = {"rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0), "arcsine": math.sqrt(2.0)}
 
 
@@ -205,7 +208,14 @@ def correlation_matrix(inputs: Sequence[Input], correlations: Correlations | Non
         For an unknown or twice-stated name, a value outside -1 to 1, or correlations that cannot hold together.
     """
     names = [one.name for one in inputs]
-    twice = sorted({name for name in names if names.count(name) > 1})
+    if len(names) > MOST:
+        raise InputError(
+            "inputs",
+            got=len(names),
+            allowed=f"{MOST} or fewer: correlations are between each and every other",
+            do="Combine inputs of one kind first.",
+        )
+    twice = sorted(name for name, count in Counter(names).items() if count > 1)
     if twice:
         raise InputError("names of inputs", got=f"{twice[0]} more than once", allowed="each name once")
     matrix = np.eye(len(names))

@@ -137,6 +137,7 @@ def _account(
         pictures += [_run_picture(check, unit) for check in runs]
     if len(first.results) > 1:
         grids.append(_correlations(first, drawn))
+    grids.append(_inputs(inputs))
     warnings = _warnings(first, drawn, checks, runs, inputs)
     return Account(
         protocol="budget",
@@ -180,7 +181,7 @@ def _verdict(one: FirstOrder, given: Mapping[str, Any]) -> Verdict:
     unit, allowed, relative = given["unit"], given["allowed"], given["allowed_percent"]
     name = "the reading" if one.output == "y" else one.output
     claim = f"The expanded uncertainty of {name} is small enough"
-    rule = f"Met when the expanded uncertainty of level {one.level:.0%} does not exceed what is allowed."
+    rule = f"Met when the expanded uncertainty of level {100 * one.level:g} % does not exceed what is allowed."
     found, limit, text = Bounded(one.expanded, unit=unit, level=one.level), allowed, ""
     if allowed is not None:
         text = f"at most {allowed:g} {unit}".strip()
@@ -241,41 +242,34 @@ def _interval(mc: Distribution, which: str) -> tuple[float, float]:
 
 
 def _contributions(one: FirstOrder, unit: str, several: bool) -> Grid:
-    rows: list[tuple[Cell, ...]] = []
-    for c in one.contributions:
-        df: Cell = c.input.df if math.isfinite(c.input.df) else "unlimited"
-        rows.append(
-            (
-                c.input.name,
-                c.input.kind,
-                c.input.value,
-                c.input.u,
-                c.input.unit,
-                c.input.shape,
-                df,
-                c.sensitivity,
-                c.part,
-                100 * c.share,
-                c.input.source,
-            )
-        )
+    rows = tuple((c.input.name, c.input.kind, c.sensitivity, c.part, 100 * c.share) for c in one.contributions)
     names = (
         Column("input"),
         Column("kind"),
+        Column("sensitivity"),
+        Column("contribution", unit),
+        Column("share of the variance", "%"),
+    )
+    note = "Largest first. Random: another value at the next run. Systematic: the same at every run."
+    if one.correlated != 0:
+        note += " Shares do not add to 100 % because inputs are correlated."
+    return Grid(f"Contributions to {one.output}" if several else "Contributions", names, rows, note)
+
+
+def _inputs(inputs: Sequence[Input]) -> Grid:
+    rows = tuple(
+        (i.name, i.value, i.u, i.unit, i.shape, i.df if math.isfinite(i.df) else "unlimited", i.source) for i in inputs
+    )
+    names = (
+        Column("input"),
         Column("value"),
         Column("standard uncertainty"),
         Column("unit"),
         Column("shape"),
         Column("degrees of freedom"),
-        Column("sensitivity"),
-        Column("contribution", unit),
-        Column("share of the variance", "%"),
         Column("source"),
     )
-    note = "Largest first. Random: another value at the next run. Systematic: the same at every run."
-    if one.correlated != 0:
-        note += " Shares do not add to 100 % because inputs are correlated."
-    return Grid(f"Contributions to {one.output}" if several else "Contributions", names, tuple(rows), note)
+    return Grid("Inputs", names, rows, "In the order of the table.")
 
 
 def _correlations(first: Propagated, drawn: MonteCarlo) -> Grid:

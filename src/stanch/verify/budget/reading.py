@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from stanch.errors import InputError
-from stanch.verify.budget.inputs import Input
+from stanch.verify.budget.inputs import MOST, Input
 from stanch.verify.records import DataUsed
 from stanch.verify.table import Table, take
 
@@ -52,6 +52,13 @@ def read_inputs(table: Table, name: str, columns: Mapping[str, str]) -> tuple[tu
     taken = take(
         table, numbers=(columns["value"],), labels=(name,), treatment="A budget needs numbers: bounds are refused."
     )
+    if taken.row.size > MOST:
+        raise InputError(
+            f"table {table.source}",
+            got=f"{taken.row.size} inputs",
+            allowed=f"{MOST} or fewer: each row is an input of the budget, not a reading",
+            do="Combine readings first, or use the design for simultaneous sets.",
+        )
     numbers = {
         key: table.numbers(columns[key])
         for key in ("uncertainty", "half_width", "top", "df", "sensitivity")

@@ -397,7 +397,9 @@ def _wells(o: Mapping[str, Any]) -> Plan:
         (
             NORMAL,
             f"A result scatters by {o['sd']:g} (SD) about its sample.",
-            f"One well is off by {o['difference']:g}, the others are alike; positions are rotated.",
+            "All wells are truly alike; positions are rotated."
+            if o["difference"] == 0
+            else f"One well is off by {o['difference']:g}, the others are alike; positions are rotated.",
         ),
         "simulation",
         repeats=o["repeats"],

@@ -184,7 +184,7 @@ def _picture(
         caption += f" Further lines: {plan.scatter} 20 % off."
     return Picture(
         "Power by number",
-        f"{plan.counted} [-]",
+        "number [-]",
         "power [-]",
         tuple(layers),
         caption=caption,
