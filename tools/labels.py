@@ -271,11 +271,7 @@ def _verification() -> Iterator[tuple[str, str]]:
     from stanch.verify import PROTOCOLS, protocol
 
     for name in PROTOCOLS:
-        try:
-            options = protocol(name).options
-        except ModuleNotFoundError:
-            continue
-        for option in options:
+        for option in protocol(name).options:
             yield f"--{option.name}", f"option of stanch verify {name}"
             yield from ((choice, f"choice of --{option.name} of stanch verify {name}") for choice in option.choices)
     for path in sorted((PACKAGE / "verify").rglob("*.py")):

@@ -137,10 +137,7 @@ def verification() -> str:
         "",
     ]
     for name in PROTOCOLS:
-        try:
-            one = protocol(name)
-        except ModuleNotFoundError:
-            continue
+        one = protocol(name)
         lines += [f"## {name}", "", f"*{one.question}*", "", one.summary, ""]
         rows = [_option_row(option) for option in one.options]
         lines += [*table(("option", "value", "default", "designs", "meaning"), rows), ""]

@@ -315,6 +315,17 @@ def test_an_account_with_nothing_optional_is_still_a_report() -> None:
     assert summary(bare)
 
 
+def test_a_column_that_holds_nothing_is_not_shown() -> None:
+    columns = (Column("level"), Column("variance", "(Pa)^2"), Column("day"))
+    made = render(account(grids=(Grid("Parts", columns, ((None, 1.5, "a"), ("", 2.0, "b"))),)))
+    said = Page(made).text
+    assert "variance (Pa²)" in said
+    assert '<th scope="col">level</th>' not in made
+    assert '<th scope="col">day</th>' in made
+    empty = render(account(grids=(Grid("Parts", columns[:1], ((None,), ("",))),)))
+    assert '<th scope="col">level</th>' in empty
+
+
 def test_index_lists_every_report_and_outcome() -> None:
     other = account(title="Other <b>", protocol="lots", verdicts=(), data=DataUsed("arrays", "", 3, 3))
     made = index_page([("precision.html", account()), ("a b.html", other)])
@@ -337,7 +348,10 @@ def test_index_lists_every_report_and_outcome() -> None:
         ((123456789.0, None, None), ("1.235 × 10⁸", "", "")),
         ((0.0, None, None), ("0", "", "")),
         ((5.0, None, None), ("5", "", "")),
-        ((0.05, None, None), ("0.05000", "", "")),
+        ((1200.0, None, None), ("1200", "", "")),
+        ((0.12345678, None, None), ("0.1235", "", "")),
+        ((2 / 3, None, None), ("0.6667", "", "")),
+        ((0.05, None, None), ("0.05", "", "")),
         ((-2.0, -2.0, -2.0), ("−2.000", "−2.000", "−2.000")),
         ((7.0, None, 8.5), ("7.0", "", "8.5")),
         ((None, 1.0, 2.0), ("", "1.00", "2.00")),

@@ -51,7 +51,7 @@ class ProtocolGroup(click.Group):
         """Every protocol, in the order of the job."""
         from stanch.verify import PROTOCOLS
 
-        return [name for name in PROTOCOLS if _protocol(name) is not None]
+        return list(PROTOCOLS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of this protocol, or None."""
@@ -82,14 +82,7 @@ def command() -> None:
 def _protocol(name: str) -> Protocol | None:
     from stanch.verify import PROTOCOLS, protocol
 
-    if name not in PROTOCOLS:
-        return None
-    try:
-        return protocol(name)
-    except ModuleNotFoundError as error:
-        if str(error.name).startswith(f"stanch.verify.{name.replace('-', '_')}"):
-            return None
-        raise
+    return protocol(name) if name in PROTOCOLS else None
 
 
 def _command(protocol: Protocol) -> click.Command:
@@ -100,7 +93,7 @@ def _command(protocol: Protocol) -> click.Command:
     def run(table: str | None, **given: Any) -> None:
         _run(protocol, table, given)
 
-    parameters: list[click.Parameter] = [click.Argument(["table"], metavar="TABLE", required=protocol.needs_table)]
+    parameters: list[click.Parameter] = [_table_argument(protocol)]
     parameters += [_option(option) for option in protocol.options]
     made = click.Command(
         protocol.name,
@@ -112,6 +105,11 @@ def _command(protocol: Protocol) -> click.Command:
     for decorate in SHARED:
         decorate(made)
     return made
+
+
+def _table_argument(protocol: Protocol) -> click.Argument:
+    metavar = "TABLE" if protocol.needs_table else "[TABLE]"
+    return click.Argument(["table"], metavar=metavar, required=protocol.needs_table)
 
 
 SHARED = (

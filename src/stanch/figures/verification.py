@@ -49,7 +49,7 @@ def picture_figure(picture: Picture) -> Figure:
     """
     rows = [layer for layer in picture.layers if isinstance(layer, Rows)]
     names = list(dict.fromkeys(name for layer in rows for name in layer.names))
-    height = max(1.6 + 0.34 * len(names), 2.2) if rows else (6.0 if picture.equal else 4.6)
+    height = max(1.9 + 0.34 * len(names), 2.4) if rows else (6.0 if picture.equal else 4.6)
     with styled():
         figure = new_figure(WIDTH, height)
         axes = figure.add_subplot()
@@ -61,7 +61,7 @@ def picture_figure(picture: Picture) -> Figure:
         for k, layer in enumerate(rows):
             _rows(axes, layer, names, k, len(rows))
         if names:
-            _row_names(axes, names)
+            _row_names(axes, names, any(isinstance(one, Level) and one.label for one in picture.layers))
         for layer in picture.layers:
             if isinstance(layer, Level):
                 _level(axes, layer)
@@ -162,12 +162,12 @@ def _span(layer: Rows) -> tuple[float, float]:
     return min(known, default=0.0), max(known, default=1.0)
 
 
-def _row_names(axes: Axes, names: Sequence[str]) -> None:
+def _row_names(axes: Axes, names: Sequence[str], named_levels: bool) -> None:
     axes.set_yticks(range(len(names)), list(names))
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     axes.grid(axis="y", visible=False)
-    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.set_ylim(len(names) - 0.4, -1.4 if named_levels else -0.6)
 
 
 def _between_decades(axis: Axis) -> None:
@@ -204,6 +204,9 @@ def _level_names(axes: Axes, picture: Picture) -> None:
     if ends:
         direct_labels(axes, ends)
     upright = sorted(((place(layer), layer) for layer in named if layer.axis == "x"), key=lambda one: one[0])
+    if any(isinstance(layer, Rows) for layer in picture.layers):
+        _above_rows(axes, upright)
+        return
     for k, (at, layer) in enumerate(upright):
         crowded = k + 1 < len(upright) and upright[k + 1][0] - at < 0.03
         axes.annotate(
@@ -214,6 +217,29 @@ def _level_names(axes: Axes, picture: Picture) -> None:
             textcoords="offset points",
             rotation=90,
             ha="right" if crowded else "left",
+            va="top",
+            color=LEVELS[layer.kind][0],
+            fontsize=8.5,
+        )
+
+
+def _above_rows(axes: Axes, upright: Sequence[tuple[float, Level]]) -> None:
+    """Names of upright lines in the free strip above the first row, where no whisker can cross them."""
+    taken = [-1.0, -1.0]
+    for at, layer in upright:
+        # Letters of 8.5 points are about a sixteenth of an inch wide.
+        long = (0.0625 * len(layer.label) + 0.1) / (0.8 * WIDTH)
+        right = at + long > 1.0
+        start = at - long if right else at
+        lane = 0 if start >= taken[0] else 1
+        taken[lane] = max(taken[lane], start + long)
+        axes.annotate(
+            layer.label,
+            xy=(at, 1.0),
+            xycoords="axes fraction",
+            xytext=(-4 if right else 4, -4 - 11 * lane),
+            textcoords="offset points",
+            ha="right" if right else "left",
             va="top",
             color=LEVELS[layer.kind][0],
             fontsize=8.5,

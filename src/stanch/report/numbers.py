@@ -134,8 +134,10 @@ def shown(value: float | None, low: float | None = None, high: float | None = No
     # Plain digits for sizes people read at a glance; a power of ten beyond them.
     if -5 < top < 7 and (digits <= 6 or top >= -2):
         places = min(max(digits, 0), 6)
-        plain = [x is not None and not ends and float(x).is_integer() for x in (value, low, high)]
-        texts = ["" if x is None else f"{x:.{0 if whole else places}f}" for x, whole in zip((value, low, high), plain)]
+        texts = ["" if x is None else f"{x:.{places}f}" for x in (value, low, high)]
+        if value is not None and not ends and float(texts[0]) == value and "." in texts[0]:
+            # A number written in full, such as a level somebody chose, needs no zeros to show how far it is known.
+            texts[0] = texts[0].rstrip("0").rstrip(".")
     else:
         places = min(max(digits + top, 0), 8)
         power = str(top).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))

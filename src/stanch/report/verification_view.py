@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from stanch.report.numbers import UNIT_SHOWN, shown
@@ -176,6 +176,7 @@ def setting(value: Any) -> str:
 def _unit(unit: str) -> str:
     if unit in ("1", "-"):
         return ""
+    unit = re.sub(r"\((\w+)\)\^", r"\1^", unit)
     raised = re.sub(r"\^(-?\d+)", lambda found: found[1].translate(SUPERSCRIPT), unit)
     return UNIT_SHOWN.get(unit, raised)
 
@@ -216,6 +217,11 @@ def _rows_named(rows: Sequence[int], count: int) -> str:
 
 
 def _grid(grid: Grid) -> TableView:
+    # A column that holds nothing, such as that of the level where there is one level, is not shown.
+    used = [k for k in range(len(grid.columns)) if any(row[k] not in (None, "") for row in grid.rows)]
+    if 0 < len(used) < len(grid.columns):
+        rows_used = tuple(tuple(row[k] for k in used) for row in grid.rows)
+        return _grid(replace(grid, columns=tuple(grid.columns[k] for k in used), rows=rows_used))
     wide = [_has_interval(row[k] for row in grid.rows) for k in range(len(grid.columns))]
     levels = {c.level for row in grid.rows for c in row if isinstance(c, Bounded) and (c.low, c.high) != (None, None)}
     one = f"{next(iter(levels)) * 100:.4g} % interval" if len(levels) == 1 else "interval"
