@@ -169,6 +169,26 @@ def test_tables_that_cannot_be_charted_are_refused() -> None:
         PROTOCOL(Table({"x": Numbers(np.array([1.0, 2.0, 3.0]), below, np.zeros(3, dtype=bool))}), result="x")
 
 
+def test_a_baseline_alone_shows_no_shift() -> None:
+    found = run({"x": X}, result="x", allowed_shift=(1.0,)).verdicts[0]
+    assert found.outcome == "undecided"
+    assert found.value.value is None
+    groups = run({"x": X, "day": np.repeat(np.arange(12), 5)}, design="subgroups", result="x", run="day")
+    assert groups.verdicts[0].value.value is None
+    stated = run({"x": X}, result="x", allowed_shift=(2.0,), target=(100.0,)).verdicts[0]
+    assert stated.outcome == "met"
+    assert stated.value.value == pytest.approx(X.mean() - 100.0)
+
+
+def test_very_long_runs_have_no_rates() -> None:
+    account = run({"x": np.tile(X, 10), "run": ["one"] * 600}, result="x", run="run")
+    assert account.numbers["rates"] == {}
+    assert any("too long" in w for w in account.warnings)
+    longer = run({"x": np.tile(X, 2), "run": np.repeat([f"run {i}" for i in range(8)], 15)}, result="x", run="run")
+    assert longer.seed == 1
+    assert longer.numbers["rates"]["0"]["series"] == 400.0
+
+
 def test_missing_results_are_counted() -> None:
     x = [*X[:20].tolist(), None, *X[20:30].tolist()]
     account = run({"x": x}, result="x")

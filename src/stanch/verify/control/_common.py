@@ -149,24 +149,30 @@ def rule_grid(rules: Sequence[Rule]) -> Grid:
 
 
 def rule_rates(
-    rules: Sequence[Rule], per_run: int, seed: int
+    rules: Sequence[Rule], per_run: int, seed: int, *, unit: str = "SD"
 ) -> tuple[Grid, dict[str, Any], tuple[str, ...], int | None]:
     """Rates of the rules by size of a systematic error: exact, or simulated where a rule has no finite memory."""
-    columns = (Column("shift", "SD"), Column("rejected in the first run"), Column("mean run length", "runs"))
+    columns = (Column("shift", unit), Column("rejected in the first run"), Column("mean run length", "runs"))
     title = "What the rules find"
     try:
         found = {s: rates(rules, per_run=per_run, shift=s) for s in SHIFTS}
     except InputError as refused:
-        seen = {s: simulated_rates(rules, per_run=per_run, shift=s, series=400, runs=1500, seed=seed) for s in SHIFTS}
-        rows = tuple((s, r.first_run / r.series, r.mean_run_length if r.rejected else None) for s, r in seen.items())
-        why = f"Rates are simulated (400 series of up to 1500 runs, from empty memory): {refused.where}: {refused.got}."
-        return Grid(title, columns, rows, why), {f"{s:g}": _plain(r) for s, r in seen.items()}, (why,), seed
-    exact = tuple((s, r.rejection, r.mean_run_length) for s, r in found.items())
-    note = (
-        f"Exact, for {per_run} independent normal results per run, {next(iter(found.values())).states} states of "
-        "memory; a shift of 0 is false rejection."
-    )
-    return Grid(title, columns, exact, note), {f"{s:g}": _plain(r) for s, r in found.items()}, (), None
+        why = f"{refused.where}: {refused.got}."
+    else:
+        exact = tuple((s, r.rejection, r.mean_run_length) for s, r in found.items())
+        note = (
+            f"Exact, for {per_run} independent normal results per run, {next(iter(found.values())).states} states of "
+            "memory; a shift of 0 is false rejection."
+        )
+        return Grid(title, columns, exact, note), {f"{s:g}": _plain(r) for s, r in found.items()}, (), None
+    if per_run > 200:
+        why = f"No rates of the rules: runs of {per_run} results are too long for them. {why}"
+        return Grid(title, columns, (), why), {}, (why,), None
+    runs = max(20, min(1500, 600_000 // (400 * per_run)))
+    seen = {s: simulated_rates(rules, per_run=per_run, shift=s, series=400, runs=runs, seed=seed) for s in SHIFTS}
+    rows = tuple((s, r.first_run / r.series, r.mean_run_length if r.rejected else None) for s, r in seen.items())
+    why = f"Rates are simulated (400 series of up to {runs} runs, from empty memory). {why}"
+    return Grid(title, columns, rows, why), {f"{s:g}": _plain(r) for s, r in seen.items()}, (why,), seed
 
 
 def _plain(found: Rates | Simulated) -> dict[str, float | None]:

@@ -7,7 +7,15 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import UsageError
-from stanch.verify.control._common import DEFINITIONS, baseline_flags, chart_layers, rule_grid, signal_grid, thin_note
+from stanch.verify.control._common import (
+    DEFINITIONS,
+    baseline_flags,
+    chart_layers,
+    rule_grid,
+    rule_rates,
+    signal_grid,
+    thin_note,
+)
 from stanch.verify.control._single import CENSORED
 from stanch.verify.control.charts import Subgroups, subgroups
 from stanch.verify.control.rules import judge, parse
@@ -47,6 +55,7 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
     judged = judge(rules, z)
     whole = np.ones(names.size, dtype=bool)
     whole[index[~base]] = False
+    rates_grid, rates_numbers, warned, seed = rule_rates(rules, 1, s["seed"], unit="standard errors of a mean")
     hit = np.flatnonzero(judged.signal.any(axis=0))
     signals = [
         (found.names[i], float(z[i]), "; ".join(r.name for r, f in zip(rules, judged.signal[:, i], strict=True) if f))
@@ -71,6 +80,7 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
         "spreads_outside": int(found.spread.signal.sum()),
         "means": found.mean.value.tolist() if len(found.names) <= 2000 else None,
         "runs_rejected_by_rule": {r.name: int(judged.rejected[i].sum()) for i, r in enumerate(rules)},
+        "rates": rates_numbers,
     }
     verdict = _verdict(found, whole, s)
     single = tuple(str(names[i]) for i in np.flatnonzero(found.size == 1)[:12])
@@ -107,12 +117,14 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
                 int(hit.size),
             ),
             rule_grid(rules),
+            rates_grid,
         ),
         pictures=_pictures(found, s),
-        definitions=tuple(DEFINITIONS[k] for k in ("baseline", "rule")),
+        definitions=tuple(DEFINITIONS[k] for k in ("baseline", "rule", "false rejection")),
         settings=settings,
         numbers=numbers,
-        warnings=(f"Subgroups of one result have no spread: {', '.join(single)}.",) if single else (),
+        warnings=(*((f"Subgroups of one result have no spread: {', '.join(single)}.",) if single else ()), *warned),
+        seed=seed,
     )
 
 
@@ -126,8 +138,11 @@ def _one(given: tuple[float, ...] | None, name: str) -> float | None:
 
 def _verdict(found: Subgroups, whole: Any, s: dict[str, Any]) -> Verdict:
     unit, edge = s["unit"], _one(s["allowed_shift"], "--allowed-shift")
-    later = found.mean.value[~whole] if not whole.all() else found.mean.value
     claim = "The control keeps its level"
+    later = found.mean.value[~whole] if not whole.all() else found.mean.value
+    if whole.all() and not s["target"] and not s["mean"]:
+        none = Bounded.missing("There are no later subgroups: the baseline sets the centre line itself.", unit)
+        return Verdict(claim, none, "", "undecided" if edge else "no limit stated", "")
     if later.size < 2:
         none = Bounded.missing("Fewer than two later subgroups.", unit)
         return Verdict(claim, none, "", "undecided" if edge else "no limit stated", "")

@@ -52,6 +52,7 @@ class _Level:
     sums: Sums
     autocorrelation: float | None
     target: float
+    own_centre: bool
     allowed_shift: float | None
     allowed_sd: float | None
 
@@ -173,6 +174,7 @@ def _level(
         sums,
         float(about[1:] @ about[:-1]) / square if square > 0 else None,
         target,
+        aim is None and not s["mean"],
         _of_level(s["allowed_shift"], i, count, "--allowed-shift", one=True),
         _of_level(s["allowed_sd"], i, count, "--allowed-sd", one=True),
     )
@@ -234,8 +236,11 @@ def _verdicts(level: _Level, s: dict[str, Any], several: bool) -> list[Verdict]:
     tail = f", {level.name}" if several else ""
     later = level.chart.value[~level.base] if not level.base.all() else level.chart.value
     what = "later results" if not level.base.all() else "baseline"
-    if later.size < 2:
-        none = Bounded.missing(f"Only {later.size} {what}.", unit)
+    why = f"Only {later.size} {what}." if later.size < 2 else ""
+    if level.own_centre and level.base.all():
+        why = "There are no later results: the baseline lies on the centre line that it sets itself."
+    if why:
+        none = Bounded.missing(why, unit)
         return [
             Verdict(
                 f"The control keeps its level{tail}",
