@@ -175,6 +175,8 @@ STUDIES: dict[str, Callable[[Rng], Iterator[Hit]]] = {
     "3 sites x 5 days x 5, components 1, 0.5, 1": nested((3, 5, 5), (1, 0.5, 1), False),
     "3 sites x 5 days x 5, components 0.05, 0.2, 1": nested((3, 5, 5), (0.05, 0.2, 1), False),
     "5 sites x 5 days x 4, components 4, 0.5, 1": nested((5, 5, 4), (4, 0.5, 1), False),
+    "8 sites x 3 days x 3, components 4, 0.5, 1": nested((8, 3, 3), (4, 0.5, 1), False),
+    "11 sites x 3 days x 3, components 4, 0.5, 1": nested((11, 3, 3), (4, 0.5, 1), False),
     "unbalanced: 12 days x about 2 runs x about 3, components 1, 0.5, 1": nested((12, 2, 3), (1, 0.5, 1), True),
     "unbalanced: 12 days x about 2 runs x about 3, components 0.05, 0.05, 1": nested((12, 2, 3), (0.05, 0.05, 1), True),
     "unbalanced: 6 sites x about 4 days x about 3, components 2, 0.5, 1": nested((6, 4, 3), (2, 0.5, 1), True),

@@ -188,9 +188,13 @@ class Analysis:
         a linear combination of the sums of squares. In a balanced design the degrees of freedom are Satterthwaite's
         (Biometrics Bull 2:110-114 (1946), from memory), (sum c MS)^2 / sum (c MS)^2/df; in an unbalanced one the
         variance of the sum is computed from the design itself, since its mean squares are correlated, and the degrees
-        of freedom are 2 T^2/Var(T). Modified large-sample limits: Graybill FA, Wang CM. J Am Stat Assoc 75:869-873
-        (1980), with the extension for differences of Ting et al. (J Stat Comput Simul 35:135-143 (1990)), both from
-        memory.
+        of freedom are 2 T^2/Var(T).
+
+        Modified large-sample limits (Graybill FA, Wang CM. J Am Stat Assoc 75:869-873 (1980), with the extension for
+        differences of Ting et al., J Stat Comput Simul 35:135-143 (1990), both from memory) use every component as it
+        came out, below zero or not. Simulated 2000 times each, 95 % limits of a total that rests mostly on 3, 5, 8 or
+        11 outer groups held the truth in 86.7, 88.9, 91.9 and 93.3 % of studies by Satterthwaite and in 95.1 to
+        95.9 % by these (``benchmarks/verification_coverage_precision.py``).
         """
         wanted = tuple(self.names if parts is None else parts)
         kept = [s.name for s in self.strata if s.name in wanted and s.raw > 0]
@@ -207,9 +211,9 @@ class Analysis:
         df = self._degrees(by_ss, variance)
         sd = math.sqrt(variance)
         if interval == "large-sample":
-            low, high = self._large_sample(by_ss, variance, (1 - level) / 2)
+            low, high = self._large_sample(wanted, (1 - level) / 2)
             bounded = Bounded(sd, min(low, sd), max(high, sd), unit, level)
-            upper: float | None = self._large_sample(by_ss, variance, 1 - level)[1]
+            upper: float | None = max(sd, self._large_sample(wanted, 1 - level)[1])
         elif interval == "satterthwaite":
             bounded = sd_interval(sd, df, level=level, unit=unit)
             upper = sd_interval(sd, df, level=level, side="upper").high
@@ -237,10 +241,12 @@ class Analysis:
             sd.why,
         )
 
-    def _large_sample(self, by_ss: Floats, variance: float, tail: float) -> tuple[float, float]:
-        """Ends of the modified large-sample interval of the standard deviation."""
+    def _large_sample(self, wanted: tuple[str, ...], tail: float) -> tuple[float, float]:
+        """Ends of the modified large-sample interval of the standard deviation; no component is dropped in it."""
         from scipy import special
 
+        by_ss = np.array([1.0 if s.name in wanted else 0.0 for s in self.strata]) @ self.from_ss
+        variance = float(sum(s.raw for s in self.strata if s.name in wanted))
         df = np.array([float(s.df) for s in self.strata])
         term = by_ss * np.array([s.ss for s in self.strata])
         shrink = 1 - df / special.chdtri(df, tail)
@@ -257,5 +263,5 @@ class Analysis:
                 high += float((((1 - f) ** 2 - (grow[i] * f) ** 2 - shrink[j] ** 2) / f) * product)
         return (
             math.sqrt(max(0.0, variance - math.sqrt(max(low, 0.0)))),
-            math.sqrt(variance + math.sqrt(max(high, 0.0))),
+            math.sqrt(max(0.0, variance + math.sqrt(max(high, 0.0)))),
         )

@@ -215,14 +215,21 @@ def balanced_reml(
 
         def in_logs(logs: Floats, free: NDArray[np.bool_] = free) -> tuple[float, Floats]:
             theta = np.zeros(free.size)
-            theta[free] = np.exp(np.clip(logs, -700, 700))
+            theta[free] = unit * np.exp(logs)
             value, slope = deviance(theta)
             return value, slope[free] * theta[free]
 
-        found = optimize.minimize(in_logs, np.log(start[free]), jac=True, method="BFGS", options={"gtol": 1e-9})
+        found = optimize.minimize(
+            in_logs,
+            np.log(start[free] / unit),
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[(-30.0, 15.0)] * int(free.sum()),
+            options={"ftol": 1e-15, "gtol": 1e-9},
+        )
         if best is None or found.fun < best[0] - 1e-9:
             theta = np.zeros(free.size)
-            theta[free] = np.exp(np.clip(found.x, -700, 700))
+            theta[free] = unit * np.exp(found.x)
             best = float(found.fun), theta
     assert best is not None
     theta = np.where(best[1] < 1e-9 * best[1].sum(), 0.0, best[1])

@@ -44,10 +44,11 @@ def centred(values: ArrayLike, name: str = "results") -> tuple[Floats, float, fl
     """
     x = checked(values, name, least=3)
     first = float(x[0])
-    rest = x - first
-    middle = float(rest.mean())
-    deviations = rest - middle
-    size = float(np.abs(deviations).max())
+    with np.errstate(over="ignore", invalid="ignore"):
+        rest = x - first
+        middle = float(rest.mean())
+        deviations = rest - middle
+        size = float(np.abs(deviations).max())
     if not np.isfinite(size):
         raise InputError(name, got="a spread beyond 1e308", allowed="numbers whose differences can be represented")
     # Rounding of the mean of equal values is not a spread.
@@ -104,11 +105,11 @@ def nested_anova(values: ArrayLike, factors: Mapping[str, ArrayLike], *, reml: b
     if reml:
         if not ss.any():
             found, note = tuple(0.0 for _ in names), "All results are equal."
+        elif ss[-1] <= 1e-28 * ss.sum():
+            note = "Replicates agree exactly: the likelihood has no maximum."
         elif tree.balanced and (raw >= 0).all():
             found = tuple(float(v) * size**2 for v in raw)
             note = "Balanced and no component below zero: the same as by the method of moments, in closed form."
-        elif ss[-1] <= 1e-28 * ss.sum():
-            note = "Replicates agree exactly: the likelihood has no maximum."
         else:
             found = tuple(v * size**2 for v in nested_reml(z, tree, np.maximum(raw, 0.0)))
             note = "Residual likelihood maximised over the tree of groups, in time proportional to their number."
