@@ -172,6 +172,7 @@ def carry_over_regression(
     if size == 0:
         raise InputError("results", got="the same number throughout", allowed="samples that differ")
     z = (y - middle) / size
+    _differ(z, group, count)
     own, c = np.bincount(group, z) / np.bincount(group), 0.0
     for _ in range(ROUNDS):
         step = np.where(has, own[before] - own[group], 0.0)
@@ -195,6 +196,21 @@ def carry_over_regression(
     verdict = outcome(share, None if edge is None else -edge, edge)
     none = Bounded.missing("A regression takes both directions together.", "1")
     return CarryOver(share, rise, none, (), int(y.size), verdict)
+
+
+def _differ(z: Floats, group: NDArray[np.intp], count: int) -> None:
+    """Refuse samples too much alike to show carry-over: its share would be a ratio of two noises."""
+    from scipy import special
+
+    number = np.bincount(group)
+    mean = np.bincount(group, z) / number
+    within = float(((z - mean[group]) ** 2).sum())
+    between = float((number * (mean - z.mean()) ** 2).sum())
+    free = z.size - count
+    if within > 0 and special.fdtrc(count - 1, free, between / (count - 1) / (within / free)) > 1e-4:
+        raise InputError(
+            "samples", got="samples that hardly differ", allowed="low and high samples", do="Spread them further."
+        )
 
 
 def _values(
