@@ -116,7 +116,12 @@ def test_a_shift_is_added_and_taken_off() -> None:
 
 @pytest.mark.parametrize(
     ("x", "said"),
-    [([0.0, 1, 2, 3, 4], "at or below zero"), ([2.0] * 6, "all equal"), ([1.0, 2, 3, 4], "at least 5")],
+    [
+        ([0.0, 1, 2, 3, 4], "at or below zero"),
+        ([2.0] * 6, "all equal"),
+        ([1e6, 1e6 + 1e-9, 1e6 + 2e-9, 1e6, 1e6 + 1e-9], "little more than rounding"),
+        ([1.0, 2, 3, 4], "at least 5"),
+    ],
 )
 def test_what_cannot_be_transformed_is_refused(x: list[float], said: str) -> None:
     with pytest.raises(InputError, match=said):

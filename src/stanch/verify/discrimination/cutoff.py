@@ -21,7 +21,7 @@ Rule = Literal["youden", "sensitivity", "specificity", "given"]
 Placed = Literal["midpoint", "observed"]
 Counts = NDArray[np.int64]
 
-_MOST_LEVELS = 20_000
+_MOST_LEVELS = 4_000
 _CELLS = 2_000_000
 
 
@@ -203,7 +203,7 @@ def cutoff_uncertainty(
     Returns
     -------
     CutOffUncertainty
-        Among more than 20 000 distinct readings, cut-offs are sought on 20 000 of them, evenly spaced by rank.
+        Among more than 4000 distinct readings, bootstrap cut-offs are sought on 4000 of them, evenly spaced by rank.
 
     Raises
     ------

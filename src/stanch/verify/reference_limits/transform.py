@@ -21,6 +21,8 @@ _Height = Callable[[float], float]
 
 # exp(lambda log y) must stay finite for the widest data a table can hold.
 _LARGEST_EXPONENT = 300.0
+# Below this the logarithms hold too few digits of the differences.
+_LEAST_SPREAD = 1e-9
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def box_cox(values: ArrayLike, *, design: ArrayLike | None = None, shift: float 
     Raises
     ------
     InputError
-        If a shifted value is not above zero or all are equal.
+        If a shifted value is not above zero, or all are equal to within rounding.
 
     Notes
     -----
@@ -95,6 +97,13 @@ def box_cox(values: ArrayLike, *, design: ArrayLike | None = None, shift: float 
     logs = np.log(x)
     centre = float(logs.mean())
     y = logs - centre
+    if float(y.std()) < _LEAST_SPREAD:
+        raise InputError(
+            "values to transform",
+            got="values that differ by little more than rounding",
+            allowed=f"a relative spread of at least {_LEAST_SPREAD:g}",
+            do="Use the method of ranks, or take off what is common to all values.",
+        )
     basis = None if design is None else _basis(design, y.size)
 
     def height(exponent: float) -> float:
