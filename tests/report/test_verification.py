@@ -326,6 +326,14 @@ def test_a_column_that_holds_nothing_is_not_shown() -> None:
     assert '<th scope="col">level</th>' in empty
 
 
+def test_settings_of_other_designs_are_left_to_the_json() -> None:
+    base = account(settings={"design": "nested", "factors": ("day", "run"), "base": None, "claimed_as": "sd"})
+    said = Page(render(base)).text
+    assert "--factors" in said
+    assert "--claimed-as" not in said
+    assert as_dict(base)["settings"]["claimed_as"] == "sd"
+
+
 def test_index_lists_every_report_and_outcome() -> None:
     other = account(title="Other <b>", protocol="lots", verdicts=(), data=DataUsed("arrays", "", 3, 3))
     made = index_page([("precision.html", account()), ("a b.html", other)])

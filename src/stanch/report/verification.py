@@ -221,8 +221,15 @@ def _gaps(value: Any) -> Any:
 
 
 def _table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    grid = [tuple(header), *(tuple(row) for row in rows)]
-    widths = [min(max(len(row[k]) for row in grid), 60) for k in range(len(header))]
+    # Long names of narrow columns go onto several lines: a terminal is not wide.
+    words = [max(map(len, name.split()), default=0) for name in header]
+    widths = [max([words[k], *(len(row[k]) for row in rows)]) for k in range(len(header))]
+    if sum(len(name) + 2 for name in header) <= WIDTH:
+        widths = [max(width, len(name)) for width, name in zip(widths, header)]
+    names = [textwrap.wrap(name, width) for name, width in zip(header, widths)]
+    tall = max(map(len, names), default=0)
+    head = [tuple(lines[k] if k < len(lines) else "" for lines in names) for k in range(tall)]
+    grid = [*head, *(tuple(row) for row in rows)]
     return [("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths))).rstrip() for row in grid]
 
 

@@ -140,7 +140,7 @@ def page(account: Account, *, created: str, figures: bool = False) -> Page:
         tables=tuple(_grid(one) for one in account.grids),
         pictures=tuple(_picture(one, k) for k, one in enumerate(account.pictures)) if figures else (),
         definitions=tuple((one.term, one.text, one.source) for one in account.definitions),
-        settings=tuple((f"--{key.replace('_', '-')}", setting(value)) for key, value in account.settings.items()),
+        settings=_settings(account),
         origin=(
             ("Protocol", account.protocol),
             ("Seed", "none drawn" if account.seed is None else str(account.seed)),
@@ -173,10 +173,23 @@ def setting(value: Any) -> str:
     return f"{value:.12g}" if isinstance(value, float) else str(value)
 
 
+def _settings(account: Account) -> tuple[tuple[str, str], ...]:
+    """Options that bear on the design in use; those of other designs say nothing about the result."""
+    from stanch.verify import PROTOCOLS, protocol
+
+    elsewhere: set[str] = set()
+    if account.protocol in PROTOCOLS:
+        design = account.settings.get("design")
+        options = protocol(account.protocol).options
+        elsewhere = {option.key for option in options if option.designs and design not in option.designs}
+    shown = {key: value for key, value in account.settings.items() if key not in elsewhere}
+    return tuple((f"--{key.replace('_', '-')}", setting(value)) for key, value in shown.items())
+
+
 def _unit(unit: str) -> str:
     if unit in ("1", "-"):
         return ""
-    unit = re.sub(r"\((\w+)\)\^", r"\1^", unit)
+    unit = re.sub(r"\((\w+)\)(?=[\^²³⁻])", r"\1", unit)
     raised = re.sub(r"\^(-?\d+)", lambda found: found[1].translate(SUPERSCRIPT), unit)
     return UNIT_SHOWN.get(unit, raised)
 
