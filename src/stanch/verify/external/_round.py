@@ -363,7 +363,7 @@ def _last(
     return Picture(
         "Scores of the last sample",
         "participant in the order of the scores [-]",
-        f"{word} [-]",
+        f"score {word} [-]",
         (*layers, *_criteria(s)),
         f"{g.name}, {order.size} results." + (f" At most {MARKS} marks are drawn." if order.size > MARKS else ""),
         f"{int((np.abs(z[g.rows]) >= s['act']).sum())} of {order.size} results call for action.",
@@ -385,7 +385,7 @@ def _history(groups: list[_Group], z: Floats, who: NDArray[np.intp], own: int | 
     return Picture(
         "Scores across rounds",
         "round and sample in the order of the table [-]",
-        f"{WORDS[s['score']]} [-]",
+        f"score {WORDS[s['score']]} [-]",
         (*layers, *_criteria(s)),
         "Scores on one side round after round are a bias even when none calls for action."
         + (f" At most {MARKS} marks are drawn." if z.size > MARKS else ""),
