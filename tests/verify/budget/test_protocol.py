@@ -134,3 +134,8 @@ def test_a_million_sets_and_a_million_inputs() -> None:
     table = Table.of({"name": x, "value": x, "uncertainty": x})
     with pytest.raises(InputError, match="2000 or fewer"):
         BUDGET(table)
+
+
+def test_a_named_column_that_is_not_there_is_refused() -> None:
+    with pytest.raises(InputError, match="column sens"):
+        BUDGET(INPUTS, model="radius", sensitivity="sens")

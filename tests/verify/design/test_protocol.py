@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from scipy import stats
 
 from stanch.errors import InputError, UsageError
 from stanch.verify import PROTOCOLS, protocol
@@ -20,10 +21,12 @@ COMMON = {
     "difference": 0.8,
     "area": 0.85,
     "claimed_area": 0.75,
+    "rules": ("one beyond 3 SD",),
 }
 OTHERS = {
     "runs": {"allowed": 2.0, "repeats": 300},
     "deming": {"allowed": 0.15},
+    "claim": {"sd": 1.6, "allowed": 1.0},
     "ratio": {"sd": 0.1, "allowed": 1.1},
     "limits": {"allowed": 3.0},
     "all": {"repeats": 300},
@@ -49,7 +52,7 @@ def test_the_number_is_the_smallest_that_gives_the_power(name, kind) -> None:
     if n > 5:
         assert plan(name, kind, n=n - 1, **given).numbers["power"].value < 0.9 or kind == "share"
     scatter = account.numbers["by_scatter"]
-    if len(scatter) == 3 and name not in ("control", "external"):
+    if len(scatter) == 3 and name not in ("control", "external") and kind != "claim":
         assert scatter["20 % smaller"]["needed"] <= n <= scatter["20 % larger"]["needed"]
         assert scatter["20 % larger"]["power"].value <= account.numbers["power"].value
     assert account.pictures[0].layers
@@ -128,3 +131,19 @@ def test_what_cannot_be_is_refused(name, kind, given, said) -> None:
 def test_a_table_is_refused() -> None:
     with pytest.raises(UsageError, match="table"):
         DESIGN(Table.of({"a": [1.0]}), **{"for": "lots"}, sd=1.0, allowed=1.0)
+
+
+def test_five_runs_of_five_against_a_claim() -> None:
+    account = plan("precision", "claim", n=5, sd=1.5, allowed=1.0)
+    edge = stats.chi2.ppf(0.95, 20) / 1.5**2
+    assert account.numbers["power"].value == pytest.approx(stats.chi2.sf(edge, 20), rel=1e-9)
+
+
+def test_a_rule_without_memory_is_the_same_by_chain_and_by_formula() -> None:
+    chain = plan("control", "rules", rules=("one beyond 3 SD",), difference=1.5, n=7)
+    formula = plan("control", difference=1.5, n=7)
+    assert chain.numbers["power"].value == pytest.approx(formula.numbers["power"].value, rel=1e-9)
+    more = plan(
+        "control", "rules", rules=("one beyond 3 SD", "two in a row beyond 2 SD same side"), difference=1.5, n=7
+    )
+    assert more.numbers["power"].value > chain.numbers["power"].value

@@ -31,9 +31,9 @@ class Contribution:
     ----------
     input : Input
     sensitivity : float or None
-        Change of the result per change of the input [result unit per unit]; null where `u` is zero and none was given.
+        Change of the result per change of the input [unit]; null where `u` is zero and none was given.
     part : float
-        Sensitivity times standard uncertainty, with sign [result unit].
+        Sensitivity times standard uncertainty, with sign, in the unit of the result [unit].
     share : float
         Its square over the combined variance [-]; shares do not add to 1 where inputs are correlated.
     """
@@ -68,9 +68,9 @@ class FirstOrder:
     u_random, u_systematic : float
         Of the inputs of each kind [unit].
     correlated : float
-        Part of the variance that comes from correlations, with sign [unit squared].
+        Part of the variance that comes from correlations, with sign; square of the result's unit [unit].
     second_order : float or None
-        Part of the variance from second-order terms [unit squared]; null when not asked for.
+        Part of the variance from second-order terms, square of the result's unit [unit]; null when not asked for.
     shift : float or None
         Mean of the result minus its value at the estimates, to second order [unit].
     """

@@ -45,7 +45,7 @@ class Input:
         Of a trapezoid: width of its top over that of its base [-].
     unit, source : str
     sensitivity : float or None
-        Where it is given and not found from the model [output unit per unit].
+        Where it is given and not found from the model: unit of the result per unit of the input [unit].
     """
 
     name: str
@@ -110,7 +110,7 @@ class Input:
             Degrees of freedom, from how well the half-width is known [-].
         kind, unit, source : str
         sensitivity : float, optional
-            [output unit per unit].
+            Unit of the result per unit of the input [unit].
 
         Returns
         -------

@@ -21,13 +21,13 @@ class CalibrationLine:
     Parameters
     ----------
     intercept, slope : Input
-        Intercept at the reference [y unit] and slope [y unit per x unit].
+        Intercept at the reference and slope, in y and y per x [unit].
     correlation : float
         Of the two [-].
     sd : float
-        Residual standard deviation [y unit].
+        Residual standard deviation, in y [unit].
     reference : float
-        x at which the intercept is meant [x unit].
+        x at which the intercept is meant [unit].
     """
 
     intercept: Input
@@ -57,7 +57,7 @@ def calibration_line(
     x, y : array_like, shape (n,)
         [unit].
     reference : float
-        [x unit].
+        x at which the intercept is meant [unit].
     names : tuple of str
         Of the two inputs.
 

@@ -59,6 +59,11 @@ def read_inputs(table: Table, name: str, columns: Mapping[str, str]) -> tuple[tu
             allowed=f"{MOST} or fewer: each row is an input of the budget, not a reading",
             do="Combine readings first, or use the design for simultaneous sets.",
         )
+    for key, title in columns.items():
+        if title != DEFAULTS[key] and title not in table.columns:
+            raise InputError(
+                f"column {title} of {table.source}", got="no such column", allowed=", ".join(table.columns)
+            )
     numbers = {
         key: table.numbers(columns[key])
         for key in ("uncertainty", "half_width", "top", "df", "sensitivity")

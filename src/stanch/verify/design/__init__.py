@@ -14,7 +14,7 @@ from stanch.verify.design.ranks import reference_limits_n, tolerance_confidence,
 from stanch.verify.design.search import smallest, solve
 from stanch.verify.design.shares import share_half_width, share_n, share_power, share_rule
 from stanch.verify.design.simulated import nested_passes, passing_bablok_passes, prediction_passes, wells_passes
-from stanch.verify.design.spreads import agreement_power, sd_power, sd_ratio_limit
+from stanch.verify.design.spreads import agreement_power, sd_power, sd_ratio_limit, sd_within
 
 __all__ = [
     "agreement_power",
@@ -31,6 +31,7 @@ __all__ = [
     "reference_limits_n",
     "sd_power",
     "sd_ratio_limit",
+    "sd_within",
     "share_half_width",
     "share_n",
     "share_power",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from stanch.errors import InputError, UsageError
+from stanch.verify.control import parse, rates
 from stanch.verify.design.curves import (
     area_power,
     detection_within,
@@ -19,7 +20,8 @@ from stanch.verify.design.means import equivalence_power, t_test_power
 from stanch.verify.design.ranks import tolerance_confidence
 from stanch.verify.design.shares import share_power
 from stanch.verify.design.simulated import nested_passes, passing_bablok_passes, prediction_passes, wells_passes
-from stanch.verify.design.spreads import agreement_power, sd_power
+from stanch.verify.design.spreads import agreement_power, sd_power, sd_within
+from stanch.verify.precision import verification_limit
 
 __all__ = ["KINDS", "PLANNED", "Kind", "Plan", "make_plan"]
 
@@ -53,6 +55,8 @@ class Plan:
         Whether the power does not rise evenly, since counts are whole numbers.
     most : int
         Largest number looked at.
+    costly : bool
+        Whether a power takes long, so that pictures have fewer points.
     """
 
     counted: str
@@ -65,6 +69,7 @@ class Plan:
     repeats: int | None = None
     uneven: bool = False
     most: int = 1_000_000
+    costly: bool = False
 
 
 @dataclass(frozen=True)
@@ -170,7 +175,42 @@ def _runs(o: Mapping[str, Any]) -> Plan:
         "simulation",
         scatter="both assumed standard deviations",
         repeats=o["repeats"],
+        costly=True,
         most=5000,
+    )
+
+
+def _excess(o: Mapping[str, Any]) -> Plan:
+    each, claimed, error = o["replicates"], o["allowed"], o["alpha"]
+
+    def power(n: int, f: float) -> float:
+        df = n * (each - 1)
+        limit = verification_limit(claimed, df, error=error)
+        return 1.0 - sd_within(df, sd=f * o["sd"], limit=limit)
+
+    return Plan(
+        f"runs of {each} results",
+        f"a repeatability of {o['sd']:g} is seen to contradict the claimed {claimed:g}",
+        power,
+        (NORMAL, f"The true standard deviation is {o['sd']:g}, more than the claimed {claimed:g}."),
+        "chi-square distribution of a sample variance; standard",
+        scatter="the true standard deviation",
+    )
+
+
+def _rules(o: Mapping[str, Any]) -> Plan:
+    rules = tuple(parse(text) for text in o["rules"])
+    names = ", ".join(rule.name for rule in rules)
+    return Plan(
+        f"runs with {o['replicates']} control results",
+        f"a shift of {o['difference']:g} standard deviations has been signalled by the rules {names}",
+        lambda n, f: rates(rules, per_run=o["replicates"], shift=o["difference"], spread=f, within=max(1, n)).within,
+        (NORMAL, "The shift comes after a long time in control and stays.", "Exact, by a Markov chain."),
+        "Champ CW, Woodall WH. Technometrics 29:393-399 (1987), from memory",
+        start=1,
+        scatter="the standard deviation of the control results",
+        most=2000,
+        costly=True,
     )
 
 
@@ -270,6 +310,7 @@ def _passing_bablok(o: Mapping[str, Any]) -> Plan:
         "simulation",
         start=10,
         repeats=repeats,
+        costly=True,
         most=2000,
     )
 
@@ -358,6 +399,7 @@ def _prediction(o: Mapping[str, Any]) -> Plan:
         "simulation",
         start=4,
         repeats=o["repeats"],
+        costly=True,
         most=5000,
     )
 
@@ -403,6 +445,7 @@ def _wells(o: Mapping[str, Any]) -> Plan:
         ),
         "simulation",
         repeats=o["repeats"],
+        costly=True,
         most=5000,
     )
 
@@ -442,6 +485,7 @@ KINDS: Mapping[str, Mapping[str, Kind]] = {
     "precision": {
         "replicates": Kind(("sd", "allowed"), {"alpha": 0.05}, lambda o: _replicates(o, 1, "results")),
         "duplicates": Kind(("sd", "allowed"), {"alpha": 0.05}, lambda o: _replicates(o, 0, "samples in duplicate")),
+        "claim": Kind(("sd", "allowed"), {"replicates": 5, "alpha": 0.05}, _excess),
         "runs": Kind(("sd", "between_sd", "allowed"), {"replicates": 2, "alpha": 0.05, **SIMULATED}, _runs),
     },
     "linearity": {"levels": Kind(("sd", "allowed"), {"levels": 5, "difference": 0.0, "alpha": 0.05}, _linearity)},
@@ -457,7 +501,10 @@ KINDS: Mapping[str, Mapping[str, Kind]] = {
         "two-sided": Kind((), {"share": 0.95}, lambda o: _tolerance(o, 2)),
         "groups": Kind(("sd", "difference"), {"alpha": 0.05}, _groups),
     },
-    "control": {"shift": Kind(("difference",), {"limit": 3.0, "replicates": 1}, _control)},
+    "control": {
+        "shift": Kind(("difference",), {"limit": 3.0, "replicates": 1}, _control),
+        "rules": Kind(("difference", "rules"), {"replicates": 1}, _rules),
+    },
     "lots": {"difference": EQUIVALENCE, "ratio": RATIO},
     "discrimination": {
         "area": Kind(("area", "claimed_area"), {"healthy_per_diseased": 1.0, "alpha": 0.05}, _area),
@@ -533,7 +580,12 @@ def make_plan(protocol: str, kind: str | None, given: Mapping[str, Any]) -> tupl
     for key in ("sd", "between_sd", "other_sd", "range_sd", "allowed", "limit"):
         if options.get(key) is not None and not options[key] > 0:
             raise InputError(f"option --{key.replace('_', '-')}", got=options[key], allowed="above 0")
-    for key, least in (("replicates", 1), ("levels", 3), ("wells", 2), ("repeats", 100)):
+    for key, least in (
+        ("replicates", 2 if name in ("runs", "claim") else 1),
+        ("levels", 3),
+        ("wells", 2),
+        ("repeats", 100),
+    ):
         if key in options and options[key] < least:
             raise InputError(f"option --{key}", got=options[key], allowed=f"{least} or more")
     for key in ("true_share", "claimed_share", "share"):

@@ -32,7 +32,7 @@ __all__ = ["PROTOCOL"]
 QUESTION = "How many samples does a study need, and what can it show?"
 OFF = (("as assumed", 1.0), ("20 % larger", 1.2), ("20 % smaller", 0.8))
 POINTS = 41
-SIMULATED_POINTS = 9
+FEW_POINTS = 9
 
 
 def _run(table: Table | None, **given: Any) -> Account:
@@ -69,7 +69,7 @@ def _run(table: Table | None, **given: Any) -> Account:
         data=DataUsed(source="no data: planned from the options", sha256="", rows=0, used=0),
         verdicts=_verdicts(plan, n, wanted, at["as assumed"]),
         grids=(_grid(plan, factors, needed, chosen, at, wanted), _steps(plan, power, chosen)),
-        pictures=(_picture(plan, factors, power, chosen, wanted),),
+        pictures=(_picture(plan, factors, power, chosen, wanted), *_by_scatter(plan, power, chosen, wanted)),
         definitions=(
             Definition(
                 "power",
@@ -165,7 +165,7 @@ def _picture(
     chosen: int | None,
     wanted: float,
 ) -> Picture:
-    at = _around(plan, chosen, SIMULATED_POINTS if plan.repeats else POINTS)
+    at = _around(plan, chosen, FEW_POINTS if plan.costly else POINTS)
     x = tuple(float(n) for n in at)
     layers: list[Any] = []
     for series, (name, factor) in enumerate(factors):
@@ -189,6 +189,31 @@ def _picture(
         tuple(layers),
         caption=caption,
         alt="No number reaches the power wanted." if chosen is None else f"Power {power(chosen, 1.0):.3f} at {chosen}.",
+    )
+
+
+def _by_scatter(
+    plan: Plan, power: Callable[[int, float], float], chosen: int | None, wanted: float
+) -> tuple[Picture, ...]:
+    if chosen is None or not plan.scatter:
+        return ()
+    points = FEW_POINTS if plan.costly else POINTS
+    factors = [round(0.5 + 1.5 * k / (points - 1), 6) for k in range(points)]
+    y = [power(chosen, factor) for factor in factors]
+    marks = ", ".join(f"{power(chosen, factor):.2f} at {factor:g}" for factor in (0.8, 1.0, 1.2))
+    return (
+        Picture(
+            "Power by scatter",
+            "true over assumed scatter [-]",
+            "power [-]",
+            (
+                Line(tuple(factors), tuple(y)),
+                Level(wanted, "wanted"),
+                Level(1.0, "as assumed", axis="x", kind="mean"),
+            ),
+            caption=f"Power of {chosen} {plan.counted}, if {plan.scatter} is in truth another.",
+            alt=f"Power {marks} times the assumed scatter.",
+        ),
     )
 
 
@@ -225,7 +250,7 @@ NUMBERS = {
     "alpha": "Error of each one-sided test, or of the two-sided test or interval; 0.05 unless given.",
 }
 COUNTS = {
-    "replicates": "Results in each run; 2 for precision and 1 for control unless given.",
+    "replicates": "Results in each run; 2 (5 for a claim) for precision and 1 for control unless given.",
     "levels": "Levels; 5 unless given.",
     "wells": "Wells; 6 unless given.",
     "repeats": "Simulated studies; 2000 unless given.",
@@ -243,6 +268,7 @@ PROTOCOL = Protocol(
         Option("power", "number", "Power wanted.", default=0.9),
         Option("n", "count", "Number planned, where its power is asked for."),
         *(Option(name, "number", text) for name, text in NUMBERS.items()),
+        Option("rules", "texts", "Control rules, as the control protocol writes them."),
         *(Option(name, "count", text) for name, text in COUNTS.items()),
     ),
     _run,

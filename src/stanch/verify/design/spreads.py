@@ -8,7 +8,7 @@ from typing import Literal
 from stanch.errors import InputError
 from stanch.verify.design.means import inside_power, shifted_t
 
-__all__ = ["agreement_power", "sd_power", "sd_ratio_limit"]
+__all__ = ["agreement_power", "sd_power", "sd_ratio_limit", "sd_within"]
 
 
 def sd_ratio_limit(df: float, *, confidence: float = 0.95) -> float:
@@ -54,6 +54,26 @@ def sd_power(df: float, *, sd: float, allowed: float, confidence: float = 0.95) 
         raise InputError("standard deviations", got=(sd, allowed), allowed="above 0")
     edge = float(special.chdtri(df, confidence))
     return float(special.gammainc(df / 2, edge * (allowed / sd) ** 2 / 2))
+
+
+def sd_within(df: float, *, sd: float, limit: float) -> float:
+    """Probability that an estimated standard deviation does not exceed a limit.
+
+    Parameters
+    ----------
+    df : float
+        Degrees of freedom [-].
+    sd, limit : float
+        True standard deviation and limit [unit].
+
+    Returns
+    -------
+    float
+        [-].
+    """
+    from scipy import special
+
+    return float(special.gammainc(df / 2, df * (limit / sd) ** 2 / 2))
 
 
 def agreement_power(
