@@ -292,13 +292,13 @@ def polynomial(
     df = math.inf if known else float(xs.size - terms)
     variance = 1.0 / size**2 if known else rss / df
     inverse = np.linalg.solve(r, np.eye(terms))
-    covariance = inverse @ inverse.T * variance * size**2
+    factor = inverse * math.sqrt(variance) * size
     about = target - np.average(target, weights=w) if intercept else target
     total = float(np.sum(w * about * about))
     back = _back(order, centre, scale)[:, 0 if intercept else 1 :]
     return Polynomial(
         coefficients=_exactly(beta * size, back),
-        covariance=_conjugate(covariance, back),
+        covariance=_squared(factor, back),
         residual_sd=math.sqrt(variance) * size,
         df=df,
         rss=rss * size**2,
@@ -308,7 +308,7 @@ def polynomial(
         centre=centre,
         scale=scale,
         scaled=beta * size,
-        scaled_covariance=covariance,
+        scaled_covariance=factor @ factor.T,
         intercept=intercept,
     )
 
@@ -509,9 +509,11 @@ def _exactly(scaled: Floats, back: NDArray[np.object_]) -> Floats:
     return np.array([float(sum(b * Fraction(float(s)) for b, s in zip(row, scaled, strict=True))) for row in back])
 
 
-def _conjugate(covariance: Floats, back: NDArray[np.object_]) -> Floats:
-    exact = np.array([[Fraction(float(v)) for v in row] for row in covariance], dtype=object)
-    return np.asarray(back @ exact @ back.T, dtype=np.float64)
+def _squared(factor: Floats, back: NDArray[np.object_]) -> Floats:
+    """Covariance in the original units; through its factor, so that no variance comes out below zero."""
+    exact = np.array([[Fraction(float(v)) for v in row] for row in factor], dtype=object)
+    moved = np.asarray(back @ exact, dtype=np.float64)
+    return np.asarray(moved @ moved.T, dtype=np.float64)
 
 
 def _polish(

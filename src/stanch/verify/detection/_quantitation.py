@@ -117,7 +117,9 @@ def _picture(found: QuantitationLimit, level: parts.Floats, sd: parts.Floats, un
         if found.limit.value is not None and found.limit.value > 0:
             low, high = min(low, max(found.limit.value, low / 10)), max(high, min(found.limit.value, 10 * high))
         grid = np.geomspace(low, high, 101) if low < high else np.array([low])
-        fitted = 100 * found.function.sd_at(grid) / grid
+        with np.errstate(over="ignore", under="ignore"):
+            fitted = 100 * found.function.sd_at(grid) / grid
+        grid, fitted = grid[np.isfinite(fitted)], fitted[np.isfinite(fitted)]
         layers.append(Line(parts.line(grid), parts.line(fitted), f"fitted: {found.function.form}"))
     layers.append(Level(found.cv, "allowed"))
     if found.limit.value is not None and found.limit.value > 0:

@@ -106,8 +106,10 @@ class FollowDesign:
         weak = self.weak or self.function
         a = _factor(self.function, follow, 1 - self.alpha)
         b = _factor(weak, follow, 1 - self.beta)
-        one = self.function.interval(follow, probability=self.confidence)
-        two = weak.interval(follow, probability=self.confidence)
+        # Far from the data a steep power passes every number; such an SD counts as not known.
+        with np.errstate(over="ignore", under="ignore"):
+            one = self.function.interval(follow, probability=self.confidence)
+            two = weak.interval(follow, probability=self.confidence)
         if any(v is None for v in (one.value, one.low, one.high, two.value, two.low, two.high)):
             return Bounded.missing("The scatter at this follow time is not known.", "%/min")
         value = self.offset + a * _known(one.value) + b * _known(two.value)

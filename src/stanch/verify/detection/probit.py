@@ -214,6 +214,8 @@ def _refuse_steps(u: Floats, x: Floats, hit: Floats, n: Floats) -> None:
     if got.size == 0 or missed.size == 0:
         what = "nothing" if got.size == 0 else "everything"
         raise InputError("hits", got=f"{what} detected at every concentration", allowed="rates between 0 and 1")
+    if got.max() <= missed.min():
+        raise InputError("hit rates", got="a rate that falls with the concentration", allowed="a rising one")
     if got.min() >= missed.max():
         raise InputError(
             "hits",
@@ -236,7 +238,10 @@ def _scoring(t: Floats, hit: Floats, n: Floats) -> tuple[Floats, Floats, int]:
         if rounds > 200:
             raise InputError("hit rates", got="no convergence in 200 steps", allowed="rates that rise")
         score, information = _score(rows, hit, n, beta)
-        move = np.linalg.solve(information, score)
+        try:
+            move = np.linalg.solve(information, score)
+        except np.linalg.LinAlgError:
+            raise InputError("hit rates", got="a step", allowed="rates that rise over several levels") from None
         size = 1.0
         while (after := _log_likelihood(t, hit, n, beta + size * move)) < value - 1e-12 * abs(value) and size > 1e-8:
             size /= 2

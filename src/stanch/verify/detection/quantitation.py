@@ -75,6 +75,8 @@ def limit_of_quantitation(
     if not 0 < cv < 1000:
         raise InputError("allowed coefficient of variation", got=cv, allowed="above 0 %")
     function = fit_variance_function(level, sd, df, form=form)
+    if not function.high > 0:
+        raise InputError("levels", got=f"none above zero, highest {function.high:g}", allowed="levels above zero")
     value = function.lowest_level_for_cv(cv / 100)
     if value is None:
         why = f"The fitted coefficient of variation does not stay at or below {cv:g} % at high levels."
@@ -101,10 +103,12 @@ def _ends(function: VarianceFunction, cv: float, confidence: float) -> tuple[flo
     bottom = max(min(function.low, function.high * 1e-3), function.high * 1e-9) / 1000
     grid = np.geomspace(bottom, top, 400)
     lower, upper = np.empty(grid.size), np.empty(grid.size)
-    for k, level in enumerate(grid):
-        found = function.interval(float(level), probability=confidence)
-        lower[k] = np.inf if found.low is None else found.low / level
-        upper[k] = np.inf if found.high is None else found.high / level
+    # Far from the data a steep power passes every number: beyond reach, like an SD that is not known.
+    with np.errstate(over="ignore", under="ignore"):
+        for k, level in enumerate(grid):
+            found = function.interval(float(level), probability=confidence)
+            lower[k] = np.inf if found.low is None else found.low / level
+            upper[k] = np.inf if found.high is None else found.high / level
     return _last_crossing(grid, lower, cv, 0.0), _last_crossing(grid, upper, cv, 0.0)
 
 
