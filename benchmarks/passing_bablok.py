@@ -30,14 +30,15 @@ def main() -> None:
     parser.add_argument("--points", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", choices=("two-decimals", "doubles", "integers"), default="two-decimals")
+    parser.add_argument("--relation", choices=("same", "general"), default="same")
     given = parser.parse_args()
     rng = np.random.default_rng(given.seed)
     start = time.perf_counter()
-    passing_bablok(*sample(given.kind, 300, rng))
+    passing_bablok(*sample(given.kind, 300, rng), relation=given.relation)
     print(f"first call, 300 points: {time.perf_counter() - start:.2f} s of wall time")
     x, y = sample(given.kind, given.points, rng)
     wall, process = time.perf_counter(), time.process_time()
-    found = passing_bablok(x, y)
+    found = passing_bablok(x, y, relation=given.relation)
     wall, process = time.perf_counter() - wall, time.process_time() - process
     line = found.line
     print(f"{given.points} points, {given.kind}, whole numbers: {found.exact}, {found.slopes} slopes ranked")

@@ -98,6 +98,19 @@ def rank_run(rng: Rng) -> Hits:
     return out
 
 
+def general_run(rng: Rng) -> Hits:
+    """Methods in different units: slope 0.0105, errors alike in proportion."""
+    out: Hits = {}
+    for n in (40, 300):
+        x, y = pairs(rng, n)
+        line = passing_bablok(x, y / 100, relation="general", bias_interval="influence").line
+        truth = {"intercept": (line.intercept, A / 100), "slope": (line.slope, B / 100)}
+        truth["intercept with the interval of a bias"] = (line.bias_at(0.0), A / 100)
+        for what, (found, value) in truth.items():
+            out[f"Passing-Bablok, general relation, n = {n}: {what}"] = holds(found, value)
+    return out
+
+
 def resampled_run(rng: Rng) -> Hits:
     n = 40
     found = passing_bablok(*pairs(rng, n), bias_interval="bootstrap", draws=300)
@@ -154,6 +167,7 @@ STUDIES: dict[str, Callable[[Rng], Hits]] = {
     "weighted-deming": weighted_run,
     "known-errors": known_run,
     "passing-bablok": rank_run,
+    "passing-bablok-general": general_run,
     "passing-bablok-bootstrap": resampled_run,
     "limits": limit_run,
     "repeated": repeated_run,

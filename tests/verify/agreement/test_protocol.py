@@ -24,6 +24,7 @@ DESIGNS: list[dict[str, Any]] = [
     {"design": "known-errors", "x_sd": "u", "y_sd": "v"},
     {"design": "passing-bablok", "draws": 200},
     {"design": "passing-bablok", "bias_interval": "influence"},
+    {"design": "passing-bablok", "relation": "general", "bias_interval": "influence"},
     {"design": "differences"},
     {"design": "differences", "scale": "percent"},
     {"design": "differences", "scale": "ratio"},

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from stanch.errors import UsageError
 from stanch.verify.agreement import _show
-from stanch.verify.agreement._line_account import Parts, allowed_at, bias_verdict
+from stanch.verify.agreement._line_account import allowed_at, bias_verdict
+from stanch.verify.agreement._parts import Parts
 from stanch.verify.agreement.by_level import limits_by_level
 from stanch.verify.agreement.differences import Differences, difference_values, limits_of_agreement, shown_unit
 from stanch.verify.agreement.from_ranks import difference_bounds, limits_from_ranks
@@ -24,8 +25,7 @@ Strings = NDArray[np.str_]
 LIMITS = Definition(
     "limits of agreement",
     "Bias plus and minus the stated number of standard deviations of the differences: where the difference of a new "
-    "sample "
-    "is expected to lie.",
+    "sample is expected to lie.",
     "Bland JM, Altman DG. Lancet i:307-310 (1986) and Stat Methods Med Res 8:135-160 (1999), from memory",
 )
 
@@ -66,8 +66,7 @@ def repeated_parts(names_x: Strings, x: Floats, names_y: Strings, y: Floats, o: 
     parts = Parts()
     parts.design = [
         f"{found.limits.n} samples or subjects, {found.readings[0]} readings of x and {found.readings[1]} of y; the "
-        "true "
-        f"value within one is taken as {found.truth}.",
+        f"true value within one is taken as {found.truth}.",
         f"Limits of agreement of single readings: bias ± {o['multiplier']:g} standard deviations; their intervals: "
         f"{found.limits.interval}.",
     ]
@@ -79,10 +78,9 @@ def repeated_parts(names_x: Strings, x: Floats, names_y: Strings, y: Floats, o: 
             "Means of repeated readings vary less than single readings: the variance within samples is added back."
             if found.truth == "constant"
             else "Variance of the paired differences between subjects plus that within; a negative estimate between "
-            "counts "
-            "as zero in the total and is shown as it is.",
-            "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), section 5; J Biopharm Stat 17:571-582 (2007), "
-            "from memory",
+            "counts as zero in the total and is shown as it is.",
+            "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), section 5; J Biopharm Stat 17:571-582 "
+            "(2007), from memory",
         )
     )
     parts.numbers |= {
@@ -189,8 +187,7 @@ def _tell(parts: Parts, found: Differences, o: dict[str, Any], middle: Floats, d
             f"In force: {found.interval}. exact: quantiles of the non-central t distribution; 1986: standard error "
             "√(3 s²/n); 1999: s √(1/n + k²/(2(n − 1))).",
             "Owen DB. J Am Stat Assoc 63:445-478 (1968) for exact; Bland and Altman for the others; Zou GY. Stat "
-            "Methods "
-            "Med Res 22:630-642 (2013) with repeated readings; all from memory",
+            "Methods Med Res 22:630-642 (2013) with repeated readings; all from memory",
         )
     )
     parts.numbers |= {
@@ -289,8 +286,7 @@ def _from_ranks(x: Floats, y: Floats, o: dict[str, Any], taken: Taken) -> Parts:
         Definition(
             "limits of agreement by rank",
             "Quantiles of the differences at rank p(n + 1), with intervals from binomial ranks. A result known only "
-            "as a "
-            "bound keeps its side; a quantile that would change with its unknown part is not given.",
+            "as a bound keeps its side; a quantile that would change with its unknown part is not given.",
             "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), from memory; treatment of bounds: own",
         )
     )
@@ -315,8 +311,8 @@ def _by_level(x: Floats, y: Floats, o: dict[str, Any]) -> Parts:
     parts = Parts(seeded=True)
     parts.design = [
         f"{d.size} samples, each measured once by both methods; differences y − x follow the level.",
-        f"Limits: bias ± {o['multiplier']:g} standard deviations at each level; intervals from {o['draws']} "
-        "bootstrap draws.",
+        f"Limits: bias ± {o['multiplier']:g} standard deviations at each level; intervals from {o['draws']} bootstrap "
+        "draws.",
     ]
     rows = []
     if (o["allowed_bias"] or o["allowed_bias_percent"] or o["allowed_difference"]) and not stated:
@@ -351,8 +347,7 @@ def _by_level(x: Floats, y: Floats, o: dict[str, Any]) -> Parts:
         Definition(
             "limits by level",
             "Differences regressed on means; absolute residuals regressed on means and multiplied by √(π/2) for the "
-            "standard "
-            "deviation.",
+            "standard deviation.",
             "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), section 3, from memory",
         ),
     ]

@@ -2,46 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stanch.errors import InputError, UsageError
+from stanch.errors import UsageError
 from stanch.verify.agreement import _show
-from stanch.verify.agreement.cusum import cusum_linearity
+from stanch.verify.agreement._parts import Parts
+from stanch.verify.agreement._rank_account import rank_line
 from stanch.verify.agreement.deming import deming
 from stanch.verify.agreement.known_errors import known_errors
 from stanch.verify.agreement.lines import StraightLine
 from stanch.verify.agreement.ordinary import ordinary_line
-from stanch.verify.agreement.passing_bablok import passing_bablok
 from stanch.verify.agreement.weighted_deming import weighted_deming
 from stanch.verify.equivalence import outcome
-from stanch.verify.records import Bounded, Cell, Column, Definition, Grid, Picture, Verdict
+from stanch.verify.records import Bounded, Cell, Column, Definition, Grid, Verdict
 
 Floats = NDArray[np.float64]
-
-
-@dataclass
-class Parts:
-    """What a design contributes to the account."""
-
-    design: list[str] = field(default_factory=list)
-    verdicts: list[Verdict] = field(default_factory=list)
-    grids: list[Grid] = field(default_factory=list)
-    pictures: list[Picture] = field(default_factory=list)
-    definitions: list[Definition] = field(default_factory=list)
-    numbers: dict[str, Any] = field(default_factory=dict)
-    warnings: list[str] = field(default_factory=list)
-    seeded: bool = False
 
 
 RATIO = Definition(
     "error ratio",
     "Variance of the errors of x over the variance of the errors of y; the other way round gives another line. A "
-    "ratio of "
-    "standard deviations or coefficients of variation is squared first.",
+    "ratio of standard deviations or coefficients of variation is squared first.",
     "common practice, no source for the direction",
 )
 
@@ -53,7 +37,7 @@ def line_parts(x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floats, Floats
         "deming": _deming,
         "weighted-deming": _weighted,
         "known-errors": _known,
-        "passing-bablok": _passing_bablok,
+        "passing-bablok": rank_line,
     }
     line = fits[o["design"]](parts, x, y, o, sd)
     ordinary = ordinary_line(x, y, level=o["level"], unit=o["unit"])
@@ -231,8 +215,7 @@ def _weighted(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[F
         Definition(
             "weighted Deming regression",
             "Deming regression with weights 1/level², the level being the mean of both estimated true values, "
-            "iterated until "
-            "slope and height at the weighted mean move by less than 1e-12 of themselves.",
+            "iterated until slope and height at the weighted mean move by less than 1e-12 of themselves.",
             "Linnet K. Clin Chem 39:424-432 (1993), from memory",
         ),
         RATIO,
@@ -259,11 +242,9 @@ def _known(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floa
         Definition(
             "functional relation",
             "The line that minimises squared residuals over their stated variances; standard errors at the adjusted "
-            "points, "
-            "not scaled by chi-square.",
+            "points, not scaled by chi-square.",
             "York D et al. Am J Phys 72:367-375 (2004), from memory; the straight line of ISO/TS 28037:2010 has the "
-            "same "
-            "minimum",
+            "same minimum",
         )
     )
     parts.grids.append(
@@ -272,10 +253,8 @@ def _known(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floa
             (Column("quantity"), Column("value")),
             (("chi-square", found.chi2), ("degrees of freedom", found.chi2_df), ("p", found.p)),
             note="A chi-square far above its degrees of freedom says that the stated errors are too small, that "
-            "samples "
-            "differ between the methods by more than error, or that the relation is not a straight line. The "
-            "intervals are "
-            "not stretched for it.",
+            "samples differ between the methods by more than error, or that the relation is not a straight line. The "
+            "intervals are not stretched for it.",
         )
     )
     parts.numbers |= {"chi2": found.chi2, "chi2_df": found.chi2_df, "chi2_p": found.p}
@@ -291,105 +270,3 @@ def _known(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floa
         )
     )
     return found.line
-
-
-def _passing_bablok(
-    parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floats, Floats] | None
-) -> StraightLine:
-    from scipy import special
-
-    found = passing_bablok(
-        x,
-        y,
-        level=o["level"],
-        rounding=o["rank_rounding"],
-        bias_interval=o["bias_interval"],
-        draws=o["draws"],
-        seed=o["seed"],
-        unit=o["unit"],
-    )
-    line = found.line
-    parts.seeded = line.draws is not None
-    parts.design.append(
-        "Slopes of pairs compared in whole numbers." if found.exact else "Slopes of pairs compared in floating point."
-    )
-    rows: list[tuple[Cell, ...]] = [
-        ("slopes ranked", found.slopes),
-        ("pairs equal in both methods, dropped", found.identical),
-        ("pairs of slope −1, dropped", found.minus_one),
-        ("slopes below −1 (offset K)", found.offset),
-        ("rank of the lower slope limit", None if found.ranks is None else found.ranks[0]),
-        ("rank of the upper slope limit", None if found.ranks is None else found.ranks[1]),
-    ]
-    if line.covariance is not None:
-        beside = line.bias_at(0.0)
-        rows.append(("intercept with the interval made for a bias", beside))
-        parts.numbers["intercept_beside"] = beside
-    try:
-        test = cusum_linearity(x, y, line.a, line.b)
-    except InputError as refused:
-        parts.warnings.append(f"No linearity test: {refused}")
-    else:
-        rows += [
-            ("points above, below and on the line", f"{test.above}, {test.below}, {test.on}"),
-            ("linearity statistic", test.statistic),
-            ("linearity p", test.p),
-        ]
-        parts.numbers |= {"cusum_statistic": test.statistic, "cusum_p": test.p}
-        critical = float(special.kolmogi(0.05))
-        parts.pictures.append(_show.cusum_picture(test, critical, 0.95))
-        order = np.argsort((y + x / line.b), kind="stable")
-        parts.pictures.append(
-            _show.residual_picture(
-                test.position,
-                (y - line.a - line.b * x)[order],
-                "distance along the line",
-                o["unit"],
-                _show.axis("y − line", o["unit"]),
-            )
-        )
-        if test.p < 0.05:
-            parts.warnings.append(
-                f"The linearity test rejects a straight line (p = {test.p:.2g}): slope, intercept and bias do not "
-                "describe "
-                "these methods."
-            )
-    if not 0.5 < line.b < 2:
-        parts.warnings.append(
-            f"The slope {line.b:.4g} is far from 1: this regression treats both methods alike only when they share a "
-            "unit "
-            "and nearly a scale. Convert one of them, or use Deming regression."
-        )
-    parts.grids.append(Grid("Pairs and linearity", (Column("quantity"), Column("value")), tuple(rows)))
-    parts.definitions += [
-        Definition(
-            "Passing-Bablok regression",
-            "Shifted median of all pairwise slopes; pairs equal in both methods and of slope −1 dropped, upright "
-            "pairs kept as "
-            "infinite. Variance of the concordance n(n − 1)(2n + 5)/18 without tie correction; intercept limits from "
-            "the "
-            f"opposite slope limits; ranks rounded: {found.rounding}. Own simulation (normal errors, 95 % stated): "
-            "the slope "
-            "interval held the truth in 95 to 96 % of studies, the intercept interval only in 92 to 93 %; the "
-            "intercept is "
-            "therefore also shown with the interval made for a bias.",
-            "Passing H, Bablok W. J Clin Chem Clin Biochem 21:709-720 (1983), from memory",
-        ),
-        Definition(
-            "linearity test by cumulative sums",
-            "Signs of residuals, weighted so that both sides balance, summed along the line; largest absolute sum over "
-            "√(points below + 1) against Kolmogorov's distribution. Own simulation: at a stated 5 % it rejected a "
-            "true line "
-            "in 2 % of studies with 20 samples, 5 % with 60 and 9 % with 300.",
-            "Passing H, Bablok W. J Clin Chem Clin Biochem 21:709-720 (1983), from memory",
-        ),
-    ]
-    parts.numbers |= {
-        "slopes": found.slopes,
-        "pairs_identical": found.identical,
-        "pairs_minus_one": found.minus_one,
-        "offset": found.offset,
-        "ranks": None if found.ranks is None else list(found.ranks),
-        "whole_numbers": found.exact,
-    }
-    return line

@@ -46,8 +46,7 @@ def pin_grid(amplitudes: Floats, constant: float) -> Grid:
         ),
         tuple(rows),
         note="Amplitude is not linear in modulus, so a difference of amplitudes is not the part's share. The first "
-        "row is a "
-        "worked example; the others take the median amplitude of this study.",
+        "row is a worked example; the others take the median amplitude of this study.",
     )
 
 
@@ -74,8 +73,7 @@ def pin_picture(amplitudes: Floats, constant: float) -> Picture:
             ),
         ),
         caption=f"Lines: whole clot of amplitude {whole:.4g}, the median of this study. Marks: amplitudes 60 and 20, "
-        "where "
-        f"subtracting amplitudes gives two thirds and the moduli {example.whole_modulus:.4g} and "
+        f"where subtracting amplitudes gives two thirds and the moduli {example.whole_modulus:.4g} and "
         f"{example.rest_modulus:.4g} Pa give five sixths.",
         alt="The share by amplitudes lies below the share by moduli everywhere between the ends.",
     )
@@ -85,8 +83,7 @@ def pin_definition(constant: float) -> Definition:
     return Definition(
         "modulus from a pin amplitude",
         f"G = {constant:g} Pa × A/(100 − A), A the amplitude from 0 to below 100. The constant belongs to one "
-        "geometry and "
-        "wire; an error in it scales every converted modulus alike.",
+        "geometry and wire; an error in it scales every converted modulus alike.",
         "Hartert H, Schaeder JA. Biorheology 1:31-39 (1962), from memory"
         if constant == 500.0
         else "constant stated by the laboratory; form: Hartert H, Schaeder JA. Biorheology 1:31-39 (1962), from memory",

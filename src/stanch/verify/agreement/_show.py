@@ -173,7 +173,6 @@ def histogram_picture(d: Floats, label: str) -> Picture:
         "samples [-]",
         (Bars(numbers(edges), numbers(heights.astype(float)), "samples"),),
         caption="Limits of agreement from a standard deviation take the differences to be normally distributed; long "
-        "tails "
-        "or two humps speak for limits from ranks.",
+        "tails or two humps speak for limits from ranks.",
         alt=f"{d.size} differences from {float(d.min()):.4g} to {float(d.max()):.4g}.",
     )

@@ -12,6 +12,7 @@ from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.agreement.absolute_slopes import AbsoluteSlopeRanks
 from stanch.verify.agreement.lines import (
     StraightLine,
     level_checked,
@@ -19,13 +20,14 @@ from stanch.verify.agreement.lines import (
     paired_values,
     scatter_about,
 )
-from stanch.verify.agreement.slopes import SlopeRanks
+from stanch.verify.agreement.slopes import SlopeRanks, snapped
 from stanch.verify.records import Bounded
 
 __all__ = ["PassingBablokLine", "passing_bablok"]
 
 Floats = NDArray[np.float64]
 Rounding = Literal["nearest", "outward"]
+Relation = Literal["same", "general"]
 BiasInterval = Literal["auto", "bootstrap", "influence", "none"]
 
 RESAMPLED = 200
@@ -69,6 +71,7 @@ def passing_bablok(
     x: ArrayLike,
     y: ArrayLike,
     *,
+    relation: Relation = "same",
     level: float = 0.95,
     rounding: Rounding = "nearest",
     bias_interval: BiasInterval = "auto",
@@ -82,6 +85,9 @@ def passing_bablok(
     ----------
     x, y : array_like, shape (sample,)
         [unit].
+    relation : str
+        ``same``: both methods share a unit and the slope is near 1 (1983); ``general``: any slope above 0, the
+        median of the absolute pairwise slopes, which follows a change of either unit (1988).
     level : float
         [-].
     rounding : str
@@ -109,7 +115,10 @@ def passing_bablok(
     plus or minus infinity; which of the two makes no difference, because the order starts at -1. Variance of the
     concordance n(n - 1)(2n + 5)/18 without a correction for ties; the intercept is the median of y - slope x, its
     limits are those medians at the opposite slope limits. Exact ranks for any number of points in n log n time (see
-    `stanch.verify.agreement.slopes`). The method is for methods in the same unit whose slope is near 1.
+    `stanch.verify.agreement.slopes`). That method is for methods in the same unit whose slope is near 1; for others
+    ``general`` takes the median absolute slope (Bablok W, Passing H, Bender R, Schneider B. J Clin Chem Clin Biochem
+    1988;26:783-790, from memory), whose limits have ranks from the estimated variance of the concordance between
+    y - b x and y + b x (own derivation, theory of U-statistics).
 
     Examples
     --------
@@ -126,25 +135,31 @@ def passing_bablok(
     if rounding not in ("nearest", "outward"):
         raise InputError("rounding of ranks", got=rounding, allowed="nearest or outward")
     n = int(xs.size)
-    pairs = SlopeRanks(xs, ys, seed)
+    if relation not in ("same", "general"):
+        raise InputError("relation", got=relation, allowed="same or general")
+    kind = SlopeRanks if relation == "same" else AbsoluteSlopeRanks
+    pairs = kind(xs, ys, seed)
     if pairs.total == 0:
         raise InputError("pairwise slopes", got="every pair dropped", allowed="at least one pair with a slope above −1")
-    gap = float(special.ndtri(0.5 + level / 2)) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    lower = (pairs.total - gap) / 2
+    middle = _middle_ranks(pairs.total)
+    found = pairs.at(middle)
+    b = sum(found) / len(found)
+    _refuse_unrelated(xs, ys, b, found, relation)
+    spread = math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    if relation == "general":
+        spread = pairs.total * math.sqrt(4 / n * float(np.mean(_lean(xs, ys, b, relation) ** 2)))
+    lower = (pairs.total - float(special.ndtri(0.5 + level / 2)) * spread) / 2
     first = math.floor(lower + 0.5) if rounding == "nearest" else math.floor(lower)
     ranks = (first, pairs.total - first + 1) if first >= 1 else None
-    middle = _middle_ranks(pairs.total)
-    found = pairs.at([*middle, *(ranks or ())])
-    b = found[0] if len(middle) == 1 else (found[0] + found[1]) / 2
-    _refuse_unrelated(b, found[: len(middle)])
+    found += pairs.at(list(ranks or ()))
     a = float(np.median(ys - b * xs))
     slope = Bounded(b, level=level, why="Too few points for a rank interval at this level.")
     intercept = Bounded(a, unit=unit, level=level, why=slope.why)
     if ranks is not None:
         slope, intercept = _rank_intervals(xs, ys, a, b, found[-2], found[-1], level, unit)
-    covariance, drawn, words = _for_bias(xs, ys, a, b, pairs, bias_interval, draws, seed)
+    covariance, drawn, words = _for_bias(xs, ys, a, b, pairs, bias_interval, draws, relation)
     line = StraightLine(
-        "Passing-Bablok regression",
+        "Passing-Bablok regression" + ("" if relation == "same" else ", general relation"),
         n,
         intercept,
         slope,
@@ -170,7 +185,9 @@ def _middle_ranks(total: int) -> list[int]:
     return [(total + 1) // 2] if total % 2 else [total // 2, total // 2 + 1]
 
 
-def _refuse_unrelated(b: float, middle: list[float]) -> None:
+def _refuse_unrelated(xs: Floats, ys: Floats, b: float, middle: list[float], relation: Relation) -> None:
+    if relation == "general" and float(np.sum(_concordance(xs, ys))) <= 0:
+        b = -abs(b)
     if not math.isfinite(b) or b <= 0 or min(middle) < -1:
         raise InputError(
             "Passing-Bablok slope",
@@ -201,21 +218,21 @@ def _for_bias(
     pairs: SlopeRanks,
     kind: BiasInterval,
     draws: int,
-    seed: int,
+    relation: Relation,
 ) -> tuple[Floats | None, Floats | None, str]:
     if kind == "auto":
         kind = "bootstrap" if xs.size <= RESAMPLED else "influence"
     if kind == "none":
         return None, None, "none"
     if kind == "influence":
-        return influence_covariance(xs, ys, a, b, pairs), None, "large-sample, from the influence functions"
+        return influence_covariance(xs, ys, a, b, pairs, relation), None, "large-sample, from the influence functions"
     if kind != "bootstrap":
         raise InputError("bias interval", got=kind, allowed="auto, bootstrap, influence or none")
-    drawn = _bootstrap(xs, ys, draws, seed)
+    drawn = _bootstrap(xs, ys, draws, type(pairs), pairs.seed, relation)
     return np.cov(drawn, rowvar=False), drawn, f"percentiles of {drawn.shape[0]} bootstrap draws of pairs"
 
 
-def _bootstrap(xs: Floats, ys: Floats, draws: int, seed: int) -> Floats:
+def _bootstrap(xs: Floats, ys: Floats, draws: int, ranks: type[SlopeRanks], seed: int, relation: Relation) -> Floats:
     if draws < 100:
         raise InputError("bootstrap draws", got=draws, allowed="at least 100")
     rng = np.random.default_rng(seed)
@@ -224,11 +241,11 @@ def _bootstrap(xs: Floats, ys: Floats, draws: int, seed: int) -> Floats:
         picked = rng.integers(0, xs.size, xs.size)
         px, py = xs[picked], ys[picked]
         try:
-            pairs = SlopeRanks(px, py, seed)
+            pairs = ranks(px, py, seed)
             if not pairs.total:
                 continue
             found = pairs.at(_middle_ranks(pairs.total))
-            _refuse_unrelated(sum(found) / len(found), found)
+            _refuse_unrelated(px, py, sum(found) / len(found), found, relation)
         except InputError:
             continue
         b = sum(found) / len(found)
@@ -243,7 +260,9 @@ def _bootstrap(xs: Floats, ys: Floats, draws: int, seed: int) -> Floats:
     return np.array(out)
 
 
-def influence_covariance(xs: Floats, ys: Floats, a: float, b: float, pairs: SlopeRanks) -> Floats:
+def influence_covariance(
+    xs: Floats, ys: Floats, a: float, b: float, pairs: SlopeRanks, relation: Relation = "same"
+) -> Floats:
     """Large-sample covariance of (intercept, slope) from their influence functions.
 
     Parameters
@@ -253,6 +272,7 @@ def influence_covariance(xs: Floats, ys: Floats, a: float, b: float, pairs: Slop
     a, b : float
         The line.
     pairs : SlopeRanks
+    relation : str
 
     Returns
     -------
@@ -267,9 +287,7 @@ def influence_covariance(xs: Floats, ys: Floats, a: float, b: float, pairs: Slop
     """
     n = xs.size
     rest = ys - b * xs - a
-    sums = xs + ys
-    turned = (ys - xs) - (b - 1.0) / (b + 1.0) * sums
-    lean = _concordance(sums, turned)
+    lean = _lean(xs, ys, b, relation)
     spread = math.sqrt(max(float(np.mean(lean**2)), 1.0 / (n * n)) * 4 / n) * pairs.total / 2
     reach = max(int(spread), 1)
     centre = (pairs.total + 1) / 2
@@ -284,9 +302,18 @@ def influence_covariance(xs: Floats, ys: Floats, a: float, b: float, pairs: Slop
     per_height = (rest[order[right]] - rest[order[left]]) * n / (right - left)
     near = float(xs[order[left : right + 1]].mean())
     of_slope = lean * per_slope
-    of_start = np.sign(rest) / 2 * per_height - near * of_slope
+    clear = np.abs(rest) > 8 * np.finfo(float).eps * (np.abs(ys) + np.abs(b * xs) + abs(a))
+    of_start = np.where(clear, np.sign(rest), 0.0) / 2 * per_height - near * of_slope
     both = np.stack([of_start, of_slope])
     return np.asarray(both @ both.T / (n * max(n - 2, 1)))
+
+
+def _lean(xs: Floats, ys: Floats, b: float, relation: Relation) -> Floats:
+    """For every point, the mean sign of (slope to another point - b) in the order in which slopes are ranked."""
+    # A pair of slope exactly b is a tie, which rounding must not break.
+    rest = snapped(ys, -b * xs)
+    # |dy| > b |dx| exactly when y - b x and y + b x rise or fall together.
+    return _concordance(snapped(ys, b * xs) if relation == "general" else snapped(xs, ys), rest)
 
 
 def _concordance_loop(tied: NDArray[np.int64], runs: NDArray[np.int64]) -> Floats:

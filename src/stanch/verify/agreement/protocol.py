@@ -201,8 +201,7 @@ PROTOCOL = Protocol(
             "design",
             "choice",
             "Line with errors in both methods, errors growing with the level, errors known point by point, line from "
-            "ranks, "
-            "or differences.",
+            "ranks, or differences.",
             default="deming",
             choices=(*LINES, *DIFFERENCES),
         ),
@@ -222,8 +221,7 @@ PROTOCOL = Protocol(
             "error-ratio",
             "number",
             "Variance of the errors of x over the variance of the errors of y (square a ratio of SDs or CVs); 1 when "
-            "neither "
-            "it nor duplicates are given.",
+            "neither it nor duplicates are given.",
             designs=DEMING,
         ),
         Option(
@@ -264,6 +262,14 @@ PROTOCOL = Protocol(
             "Correlation of the errors of x and y on the same sample.",
             default=0.0,
             designs=("known-errors",),
+        ),
+        Option(
+            "relation",
+            "choice",
+            "Methods that share a unit with a slope near 1, or any slope above 0 (median of absolute slopes).",
+            default="same",
+            choices=("same", "general"),
+            designs=("passing-bablok",),
         ),
         Option(
             "rank-rounding",

@@ -138,11 +138,10 @@ class SlopeRanks:
         if whole is not None:
             whole_x, whole_y = (w - w[0] for w in whole)
             self._dx, self._dy = whole_x.astype(np.float64), whole_y.astype(np.float64)
-            u: Keys = whole_x + whole_y
-            v: Keys = whole_y - whole_x
+            u, v = self._coordinates(whole_x, whole_y)
         else:
             self._dx, self._dy = self.x, self.y
-            u, v = _snapped(self.x, self.y), self.y - self.x
+            u, v = self._coordinates(self.x, self.y)
         order = np.lexsort((v, u))
         self._order = order
         self._u, self._v = u[order], v[order]
@@ -151,11 +150,23 @@ class SlopeRanks:
         same_u = _pairs_in_runs(self._u[1:] == self._u[:-1])
         same_x, same_y = self._dx[1:] == self._dx[:-1], self._dy[1:] == self._dy[:-1]
         self.dropped_identical = _pairs_in_runs((self._u[1:] == self._u[:-1]) & same_x & same_y)
-        self.dropped_minus_one = same_u - self.dropped_identical
-        self.total = n * (n - 1) // 2 - same_u
+        self._same_u = same_u
+        self.dropped_minus_one, self.total = self._left(n * (n - 1) // 2)
         if self.exact:
             reach = int(np.abs(self._u).max(initial=0)), int(np.abs(self._v).max(initial=0))
             self._short = 4 * reach[0] * reach[1] < 2**62
+
+    def _coordinates(self, x: Keys, y: Keys) -> tuple[Keys, Keys]:
+        """Where the slopes have their plain order and the dropped ones are ties."""
+        return (x + y if self.exact else snapped(x, y)), y - x
+
+    def _left(self, pairs: int) -> tuple[int, int]:
+        """Pairs of slope -1, and slopes that are left to rank."""
+        return self._same_u - self.dropped_identical, pairs - self._same_u
+
+    def _steps(self, i: NDArray[Any], j: NDArray[Any]) -> tuple[Keys, Keys]:
+        """Differences (du, dv) whose ratio dv/du is ranked."""
+        return self._u[j] - self._u[i], self._v[j] - self._v[i]
 
     def at(self, ranks: list[int]) -> list[float]:
         """Slopes of the given ranks, counted from 1; infinity for the upright line.
@@ -265,7 +276,7 @@ class SlopeRanks:
         count: int,
         rank: int,
     ) -> tuple[float | None, tuple[Any, Any] | None, tuple[Any, Any] | None, int]:
-        du, dv = self._u[j] - self._u[i], self._v[j] - self._v[i]
+        du, dv = self._steps(i, j)
         order = np.argsort(dv / du, kind="stable")
         m = order.size
         share = (rank - under) / count
@@ -289,8 +300,8 @@ class SlopeRanks:
         return None, low, high, under
 
 
-def _snapped(x: Floats, y: Floats) -> Floats:
-    """Sums x + y, with those equal but for rounding made equal."""
+def snapped(x: Floats, y: Floats) -> Floats:
+    """Sums x + y, with those equal but for rounding made equal [unit]."""
     u = x + y
     order = np.argsort(u, kind="stable")
     size = (np.abs(x) + np.abs(y))[order]
