@@ -135,34 +135,39 @@ def at_least(claim: str, value: Bounded, least: float | None, what: str) -> Verd
     )
 
 
-def accuracy_grid(found: Mapping[str, Accuracy], note: str) -> Grid:
-    """Counts, shares and likelihood ratios of decisions."""
-    columns = (
-        Column("decision"),
-        Column("true positive"),
-        Column("false positive"),
-        Column("false negative"),
-        Column("true negative"),
-        Column("sensitivity", "1"),
-        Column("specificity", "1"),
-        Column("likelihood ratio, positive", "1"),
-        Column("likelihood ratio, negative", "1"),
+def accuracy_grids(found: Mapping[str, Accuracy], note: str) -> tuple[Grid, Grid]:
+    """Counts of decisions, and their shares and likelihood ratios."""
+    counts = tuple(
+        (name, a.true_positive, a.false_positive, a.false_negative, a.true_negative) for name, a in found.items()
     )
-    rows = tuple(
-        (
-            name,
-            a.true_positive,
-            a.false_positive,
-            a.false_negative,
-            a.true_negative,
-            a.sensitivity,
-            a.specificity,
-            a.positive_ratio,
-            a.negative_ratio,
-        )
-        for name, a in found.items()
+    shares = tuple(
+        (name, a.sensitivity, a.specificity, a.positive_ratio, a.negative_ratio) for name, a in found.items()
     )
-    return Grid("Decisions against the reference classification", columns, rows, note)
+    return (
+        Grid(
+            "Counts of decisions",
+            (
+                Column("decision"),
+                Column("true positive"),
+                Column("false positive"),
+                Column("false negative"),
+                Column("true negative"),
+            ),
+            counts,
+        ),
+        Grid(
+            "Decisions against the reference classification",
+            (
+                Column("decision"),
+                Column("sensitivity", "1"),
+                Column("specificity", "1"),
+                Column("likelihood ratio, positive", "1"),
+                Column("likelihood ratio, negative", "1"),
+            ),
+            shares,
+            note,
+        ),
+    )
 
 
 def predictive(

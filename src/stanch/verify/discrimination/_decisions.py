@@ -8,7 +8,7 @@ from typing import Any
 from stanch.errors import InputError
 from stanch.verify.discrimination._common import (
     Chosen,
-    accuracy_grid,
+    accuracy_grids,
     at_least,
     counted,
     predictive,
@@ -73,7 +73,7 @@ def decisions(
         ),
         data=without_others(taken, rows, who[0]),
         verdicts=tuple(verdicts),
-        grids=(accuracy_grid(correct, f"Intervals: {kind}."), shown, *pair_grid(pairs)),
+        grids=(*accuracy_grids(correct, f"Intervals: {kind}."), shown, *pair_grid(pairs)),
         pictures=(_picture(correct), predictive_picture(correct, chosen.prevalence, sample)),
         definitions=(*DECISION, *((PAIRED_DECISIONS,) if pairs else ())),
         settings=settings,

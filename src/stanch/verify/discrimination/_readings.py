@@ -8,7 +8,7 @@ from typing import Any
 from stanch.errors import InputError, UsageError
 from stanch.verify.discrimination._common import (
     Chosen,
-    accuracy_grid,
+    accuracy_grids,
     at_least,
     counted,
     cutoff_words,
@@ -81,7 +81,7 @@ def readings(
             _area_grid(areas, found),
             *_contrast_grid(contrasts, names),
             *_cutoff_grid(cutoffs, moved, dict(zip(names, units))),
-            *((accuracy_grid(correct, _note(chosen)), shown) if correct else ()),
+            *((*accuracy_grids(correct, _note(chosen)), shown) if correct else ()),
             *_pair_grid(pairs),
         ),
         pictures=(
@@ -343,7 +343,10 @@ def _warnings(
         if found[name].recoded:
             said.append(f"{name}: {found[name].recoded} readings count as the common bound.")
     if cutoffs and chosen.rule != "given":
-        said.append("A cut-off chosen in these people must be tried in others before it is used.")
+        said.append(
+            "A cut-off chosen in these people must be tried in others before it is used; the corrected values take off "
+            "part of what the choice flatters, not all of it."
+        )
     if any(cut.tied > 1 for cut in cutoffs.values()):
         said.append("Several cuts are equally good; the one of greatest sensitivity was taken.")
     if min(min(one.positives, one.negatives) for one in areas.values()) < 10:
