@@ -208,7 +208,11 @@ def well_bias(
         raise InputError("names", got=f"{s.size}, {w.size}, {r.size}", allowed=f"{y.size}, one for each result")
     if not 2 <= wells.size <= MOST_WELLS:
         raise InputError("wells", got=wells.size, allowed=f"2 to {MOST_WELLS}")
-    cell, mean, within = _cells(y, s, w, r, at)
+    of_sample = np.zeros(samples.size, dtype=np.intp)
+    of_sample[s] = at
+    if (of_sample[s] != at).any():
+        raise InputError("levels", got="a sample with two levels", allowed="one level for each sample")
+    cell, mean, within = _cells(y, s, w, r)
     s, w, r, at = (v[cell] for v in (s, w, r, at))
     fit = _additive(mean, s, r, w, wells.size)
     found = _single(wells, fit, w, edges(allowed, scale), scale, adjust, alpha, unit)
@@ -254,7 +258,7 @@ def _overall(outcomes: list[Outcome]) -> Outcome:
     return "met" if all(o == "met" for o in outcomes) else "undecided"
 
 
-def _cells(y: Floats, s: Whole, w: Whole, r: Whole, at: Whole) -> tuple[Whole, Floats, float]:
+def _cells(y: Floats, s: Whole, w: Whole, r: Whole) -> tuple[Whole, Floats, float]:
     """First row of each cell, the mean in it, and the sum of squares within cells."""
     order = np.lexsort((w, r, s))
     new = np.r_[True, (np.diff(s[order]) != 0) | (np.diff(r[order]) != 0) | (np.diff(w[order]) != 0)]
@@ -263,8 +267,6 @@ def _cells(y: Floats, s: Whole, w: Whole, r: Whole, at: Whole) -> tuple[Whole, F
     middle = y.mean()
     mean = np.add.reduceat(y[order] - middle, start) / count
     rest = y[order] - middle - mean[np.cumsum(new) - 1]
-    if (at[order] != at[order][start][np.cumsum(new) - 1]).any():
-        raise InputError("levels", got="a sample with two levels", allowed="one level for each sample")
     return order[start], mean + middle, float(rest @ rest)
 
 
