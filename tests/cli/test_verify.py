@@ -119,6 +119,7 @@ def test_a_table_from_stdin(tmp_path: Path) -> None:
         (("lots", "lots.csv", *ASK, "--json", "r", "--report", "r"), 2, "different files"),
         (("lots", "lots.csv", *ASK, "--report", "lots.csv", "--overwrite"), 2, "the file that is read"),
         (("lots", "lots.csv", *ASK, "--report", "lots.csv"), 2, "the file that is read"),
+        (("lots", "lots.csv", *ASK, "--report", "-"), 2, "file name"),
         (("lost", "lots.csv"), 2, "lost"),
     ],
 )
@@ -223,7 +224,9 @@ def test_options_of_every_kind(tmp_path: Path, capsys: pytest.CaptureFixture[str
 
 
 @pytest.mark.usefixtures("made")
-@pytest.mark.parametrize("bad", [("--levels", "1,,2"), ("--levels", "1,inf"), ("--by", ","), ("--runs", "1.5")])
+@pytest.mark.parametrize(
+    "bad", [("--levels", "1,,2"), ("--levels", "1,inf"), ("--by", ","), ("--runs", "1.5"), ("--seed", "-1")]
+)
 def test_lists_that_cannot_be_read(bad: tuple[str, str], capsys: pytest.CaptureFixture[str]) -> None:
     code, out, err = call(capsys, "made", *bad)
     assert (code, out) == (2, "")

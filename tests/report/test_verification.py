@@ -340,7 +340,7 @@ def test_index_lists_every_report_and_outcome() -> None:
     page = Page(made)
     assert page.open == []
     links = [value for name, value in page.attributes if name == "href"]
-    assert links == ["precision.html", "a b.html"]
+    assert links == ["precision.html", "a%20b.html"]
     for word in ("Precision of the base well", "Other <b>", "not met", "no limit stated", "no verdict", *CAUTIONS):
         assert word in page.text
     assert "<script" not in made

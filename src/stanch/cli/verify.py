@@ -134,7 +134,8 @@ def _option(option: Option) -> click.Option:
     if option.kind == "flag":
         names = f"--{option.name}/--no-{option.name}" if option.default is True else f"--{option.name}"
         return click.Option([names, option.key], is_flag=True, default=None, help=text)
-    kinds: dict[str, Any] = {"number": Number(), "count": click.INT, "choice": click.Choice(option.choices)}
+    whole = click.IntRange(0, 2**63 - 1) if option.name == "seed" else click.INT
+    kinds: dict[str, Any] = {"number": Number(), "count": whole, "choice": click.Choice(option.choices)}
     return click.Option(
         [f"--{option.name}", option.key],
         type=kinds.get(option.kind, click.STRING),
@@ -161,6 +162,8 @@ def _run(protocol: Protocol, table_path: str | None, given: Mapping[str, Any]) -
     own = {option.key: given[option.key] for option in protocol.options}
     json_path, report_path = given["json_path"], given["report_path"]
     overwrite = bool(given["overwrite"])
+    if report_path is not None and stream_path(report_path):
+        raise UsageError("--report -", got="the standard stream", allowed="a file name")
     check_files([json_path, report_path], inputs=[table_path], overwrite=overwrite)
     resolve(protocol, _parted(protocol, own, None))
     if own.get("recording") is not None:

@@ -12,6 +12,7 @@ from dataclasses import fields, is_dataclass
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 
@@ -155,7 +156,7 @@ def index_page(entries: Sequence[tuple[str, Account]], *, title: str = "Verifica
     str
         HTML text that needs nothing from outside.
     """
-    rows = [(link, page(account, created="")) for link, account in entries]
+    rows = [(quote(link), page(account, created="")) for link, account in entries]
     return _template(
         "verification_index.html.j2", title=title, rows=rows, cautions=CAUTIONS, demo=any(one.demo for _, one in rows)
     )
