@@ -1,62 +1,10 @@
-import csv
-import math
-import os
-from fractions import Fraction
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stanch.errors import InputError
-from stanch.verify.reference_limits import least_size, nonparametric_limits, rank_interval
-
-ROOT = Path(os.environ.get("STANCH_REFERENCE") or Path(__file__).resolve().parents[4] / "shared" / "reference")
-TABLE = ROOT / "stats" / "ep28_rank_table.csv"
-
-
-def binomial(k: int, n: int, p: Fraction) -> Fraction:
-    """P(X <= k), exactly."""
-    return sum((Fraction(math.comb(n, i)) * p**i * (1 - p) ** (n - i) for i in range(k + 1)), Fraction(0))
-
-
-@pytest.mark.parametrize("n", [119, 120, 150, 240])
-def test_ranks_are_the_innermost_whose_tails_are_at_most_five_per_cent(n: int) -> None:
-    p, tail = Fraction(25, 1000), Fraction(5, 100)
-    low, high = rank_interval(n, 0.025)
-    assert low is not None
-    assert high is not None
-    assert binomial(low - 1, n, p) <= tail < binomial(low, n, p)
-    assert 1 - binomial(high - 1, n, p) <= tail < 1 - binomial(high - 2, n, p)
-
-
-@pytest.mark.skipif(not TABLE.exists(), reason="the table of ranks is not on this machine")
-def test_every_row_of_a_published_table_of_ranks_is_met() -> None:
-    with TABLE.open(encoding="utf-8") as source:
-        rows = list(csv.DictReader(line for line in source if not line.startswith("#")))
-    assert len(rows) == 882
-    for row in rows:
-        n = int(row["SampleSize"])
-        assert rank_interval(n, 0.025) == (int(row["Lower"]), int(row["Upper"]))
-        assert rank_interval(n, 0.975) == (n + 1 - int(row["Upper"]), n + 1 - int(row["Lower"]))
-
-
-def test_fewer_than_119_values_have_no_outer_end() -> None:
-    assert least_size(0.025) == 119
-    assert rank_interval(118, 0.025)[0] is None
-    assert rank_interval(118, 0.975)[1] is None
-    assert rank_interval(119, 0.025)[0] == 1
-    assert least_size(0.5, 0.95) == 6
-    assert rank_interval(1, 0.5, 0.9) == (None, None)
-
-
-@pytest.mark.parametrize("p", [0.01, 0.025, 0.05, 0.5, 0.9, 0.995])
-@pytest.mark.parametrize("level", [0.8, 0.9, 0.95])
-def test_the_least_size_is_where_both_ends_appear(p: float, level: float) -> None:
-    n = least_size(p, level)
-    assert None not in rank_interval(n, p, level)
-    assert None in rank_interval(n - 1, p, level)
+from stanch.verify.reference_limits import nonparametric_limits
 
 
 def test_the_limit_is_the_value_of_rank_p_times_n_plus_one() -> None:

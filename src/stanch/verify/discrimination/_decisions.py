@@ -15,7 +15,7 @@ from stanch.verify.discrimination._common import (
     truth,
     without_others,
 )
-from stanch.verify.discrimination._readings import pair_grid
+from stanch.verify.discrimination._grids import pair_grid
 from stanch.verify.discrimination.accuracy import Accuracy
 from stanch.verify.discrimination.decisions import paired_decisions
 from stanch.verify.discrimination.pictures import predictive_picture

@@ -11,12 +11,12 @@ from stanch.verify.discrimination._common import (
     accuracy_grids,
     at_least,
     counted,
-    cutoff_words,
     ordered,
     predictive,
     truth,
     without_others,
 )
+from stanch.verify.discrimination._grids import area_grid, contrast_grid, cutoff_grid, pair_grid
 from stanch.verify.discrimination.accuracy import Accuracy
 from stanch.verify.discrimination.area import Area, area
 from stanch.verify.discrimination.compare import AreaContrasts, compare_paired_areas
@@ -40,7 +40,7 @@ from stanch.verify.discrimination.words import (
     PREVALENCE,
     TREATMENT,
 )
-from stanch.verify.records import Account, Bounded, Column, Grid, Verdict
+from stanch.verify.records import Account, Bounded, Verdict
 from stanch.verify.table import Table, take
 
 QUESTION = "How well does a reading tell two groups of people apart, and what does a cut-off do?"
@@ -78,11 +78,11 @@ def readings(
         data=data,
         verdicts=_verdicts(areas, correct, moved, chosen),
         grids=(
-            _area_grid(areas, found),
-            *_contrast_grid(contrasts, names),
-            *_cutoff_grid(cutoffs, moved, dict(zip(names, units))),
+            area_grid(areas, found),
+            *contrast_grid(contrasts, names),
+            *cutoff_grid(cutoffs, moved, dict(zip(names, units))),
             *((*accuracy_grids(correct, _note(chosen)), shown) if correct else ()),
-            *_pair_grid(pairs),
+            *pair_grid({f"{a} / {b}, {group}": one for (a, b, group), one in pairs.items()}),
         ),
         pictures=(
             curve_picture(found, cutoffs, {n: _value(a.area) for n, a in areas.items()}, chosen.level),
@@ -213,117 +213,6 @@ def _moved(value: Bounded, fair: float) -> Bounded:
     ends = [None if end is None else min(max(end + by, 0.0), 1.0) for end in (value.low, value.high)]
     why = "Moved, with its interval, by the correction for a cut-off chosen in the same people."
     return Bounded(fair, ends[0], ends[1], value.unit, value.level, why)
-
-
-def _area_grid(areas: dict[str, Area], found: dict[str, Marks]) -> Grid:
-    rows = tuple(
-        (name, found[name].direction, one.positives, one.negatives, one.area, one.se, one.interval)
-        for name, one in areas.items()
-    )
-    columns = (
-        Column("reading"),
-        Column("positive side"),
-        Column("positive people"),
-        Column("negative people"),
-        Column("area under the curve", "1"),
-        Column("standard error", "1"),
-        Column("kind of interval"),
-    )
-    return Grid("Areas under the curve", columns, rows)
-
-
-def _contrast_grid(found: AreaContrasts | None, names: tuple[str, ...]) -> tuple[Grid, ...]:
-    if found is None:
-        return ()
-    rows: list[tuple[Any, ...]] = [
-        (f"{names[0]} − {name}", one.difference, one.se, one.z, one.p) for name, one in zip(names[1:], found.contrasts)
-    ]
-    if len(names) > 2:
-        text = f"all equal, chi-square with {found.df} degrees of freedom"
-        rows.append((text, None, None, found.chi2, found.p))
-    columns = (
-        Column("comparison"),
-        Column("difference of areas", "1"),
-        Column("standard error", "1"),
-        Column("z or chi-square"),
-        Column("p"),
-    )
-    return (Grid("Areas compared, same people", columns, tuple(rows)),)
-
-
-def _cutoff_grid(
-    cutoffs: dict[str, CutOff], moved: dict[str, CutOffUncertainty], units: dict[str, str]
-) -> tuple[Grid, ...]:
-    if not cutoffs:
-        return ()
-    rows = []
-    for name, cut in cutoffs.items():
-        far = moved.get(name)
-        value = Bounded(cut.value, unit=units[name]) if far is None else far.value
-        rows.append(
-            (
-                name,
-                f"positive {cut.words}",
-                value,
-                cutoff_words(cut),
-                cut.tied,
-                cut.sensitivity,
-                None if far is None else far.sensitivity,
-                cut.specificity,
-                None if far is None else far.specificity,
-            )
-        )
-    columns = (
-        Column("reading"),
-        Column("decision"),
-        Column("cut-off"),
-        Column("how it came about"),
-        Column("equally good cuts"),
-        Column("sensitivity", "1"),
-        Column("sensitivity, corrected", "1"),
-        Column("specificity", "1"),
-        Column("specificity, corrected", "1"),
-    )
-    return (Grid("Cut-offs", columns, tuple(rows)),)
-
-
-def _pair_grid(pairs: dict[tuple[str, str, str], PairedDecisions]) -> tuple[Grid, ...]:
-    return pair_grid({f"{a} / {b}, {group}": one for (a, b, group), one in pairs.items()})
-
-
-def pair_grid(pairs: dict[str, PairedDecisions]) -> tuple[Grid, ...]:
-    """Paired decisions as a grid, none when there are none."""
-    if not pairs:
-        return ()
-    rows = tuple(
-        (
-            name,
-            one.both,
-            one.only_first,
-            one.only_second,
-            one.neither,
-            one.difference,
-            one.chi2,
-            one.p,
-            one.p_corrected,
-            one.p_exact,
-        )
-        for name, one in pairs.items()
-    )
-    columns = (
-        Column("decisions"),
-        Column("both positive"),
-        Column("only the first"),
-        Column("only the second"),
-        Column("neither"),
-        Column("difference of shares", "1"),
-        Column("chi-square"),
-        Column("p"),
-        Column("p with continuity correction"),
-        Column("p, exact"),
-    )
-    note = "In the positive group the difference is one of sensitivities, in the negative group one of 1 − specificity."
-    return (Grid("Decisions compared, same people", columns, rows, note),)
 
 
 def _warnings(

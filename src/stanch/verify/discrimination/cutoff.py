@@ -4,24 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError
+from stanch.verify.discrimination._pick import Counts, Placed, Rule, pick_many
+from stanch.verify.discrimination._resample import by_rank, draw, thinned
 from stanch.verify.discrimination.curve import Curve, curve
-from stanch.verify.discrimination.marks import Direction, Floats, Marks, Places
-from stanch.verify.quantile_ranks import rank_interval
+from stanch.verify.discrimination.marks import Direction, Floats, Marks
 from stanch.verify.records import Bounded
 
 __all__ = ["CutOff", "CutOffUncertainty", "Placed", "Rule", "choose_cutoff", "cutoff_uncertainty", "decided_positive"]
 
-Rule = Literal["youden", "sensitivity", "specificity", "given"]
-Placed = Literal["midpoint", "observed"]
-Counts = NDArray[np.int64]
-
-_MOST_LEVELS = 4_000
 _CELLS = 2_000_000
 
 
@@ -220,13 +215,13 @@ def cutoff_uncertainty(
     if draws < 20:
         raise InputError("bootstrap samples", got=draws, allowed="at least 20")
     own = choose_cutoff(found, rule, wanted=wanted, placed=placed)
-    thin = _thinned(found)
+    thin = thinned(found)
     points = curve(thin)
     rng = np.random.default_rng(seed)
     values, gains = [], []
     per = max(1, _CELLS // thin.levels.size)
     for start in range(0, draws, per):
-        value, gain = _draw(thin, points, rule, wanted, placed, min(per, draws - start), rng)
+        value, gain = draw(thin, points, rule, wanted, placed, min(per, draws - start), rng)
         values.append(value)
         gains.append(gain)
     drawn, gain = np.concatenate(values), np.concatenate(gains).mean(axis=0)
@@ -237,7 +232,7 @@ def cutoff_uncertainty(
     else:
         assert wanted is not None
         how = "ranks from the binomial distribution"
-        low, high = _by_rank(found, rule, wanted, level)
+        low, high = by_rank(found, rule, wanted, level)
     why = "" if None not in (low, high) else "An end of the interval lies beyond the readings or at a bound."
     return CutOffUncertainty(
         Bounded(
@@ -256,22 +251,6 @@ def cutoff_uncertainty(
     )
 
 
-def _by_rank(found: Marks, rule: Rule, wanted: float, level: float) -> tuple[float | None, float | None]:
-    """Ends of the interval of the cut-off that has the wanted share in the population: a quantile of one group."""
-    group = np.sort(found.positive if rule == "sensitivity" else found.negative)
-    if wanted == 1:
-        return None, None
-    p = 1 - wanted if rule == "sensitivity" else wanted
-    rising = found.direction == "higher"
-    lowest, highest = (found.below, found.above) if rising else (found.above, found.below)
-    ends: list[float | None] = []
-    for rank in rank_interval(group.size, p, level):
-        place = None if rank is None else int(group[rank - 1])
-        bound = place is not None and ((lowest and place == 0) or (highest and place == found.levels.size - 1))
-        ends.append(None if place is None or bound else float(found.levels[place]))
-    return (ends[0], ends[1]) if rising else (ends[1], ends[0])
-
-
 def _check(rule: str, wanted: float | None, given: float | None, placed: str) -> None:
     if rule not in ("youden", "sensitivity", "specificity", "given"):
         raise InputError("rule of the cut-off", got=rule, allowed="youden, sensitivity, specificity or given")
@@ -284,31 +263,8 @@ def _check(rule: str, wanted: float | None, given: float | None, placed: str) ->
 
 
 def _pick(tp: Counts, fp: Counts, points: Curve, rule: Rule, wanted: float | None) -> tuple[int, int]:
-    cuts, tied = _pick_many(tp[None, :], fp[None, :], points.positives, points.negatives, rule, wanted)
+    cuts, tied = pick_many(tp[None, :], fp[None, :], points.positives, points.negatives, rule, wanted)
     return int(cuts[0]), int(tied[0])
-
-
-def _pick_many(
-    tp: Counts, fp: Counts, positives: int, negatives: int, rule: Rule, wanted: float | None
-) -> tuple[Places, Places]:
-    """The chosen cut of every row, the first of those that decide alike, and how many cuts are equally good."""
-    if rule == "youden":
-        # Whole numbers, so that ties are ties.
-        index = tp * negatives - fp * positives
-        good = index == index.max(axis=1)[:, None]
-        changes = np.diff(tp + fp, axis=1, prepend=-1) > 0
-        # Nobody positive is no cut-off: where nothing separates, cut 0 wins and says so.
-        nothing = index.max(axis=1) <= 0
-        cuts = np.where(good, tp, -1).argmax(axis=1)
-        return np.where(nothing, 0, cuts).astype(np.intp), (good & changes).sum(axis=1)
-    assert wanted is not None
-    if rule == "sensitivity":
-        good = tp >= math.ceil(wanted * positives - 1e-9)
-        cuts = good.argmax(axis=1)
-    else:
-        good = fp <= math.floor((1 - wanted) * negatives + 1e-9)
-        cuts = np.where(good, tp, -1).argmax(axis=1)
-    return cuts.astype(np.intp), np.ones(tp.shape[0], dtype=np.intp)
 
 
 def _place(levels: Floats, cut: int, placed: Placed) -> tuple[float, bool]:
@@ -344,52 +300,3 @@ def _open(bound: str, given: float) -> InputError:
     return InputError(
         "given cut-off", got=given, allowed=f"a cut-off that {bound} does not reach across", do="Leave such rows out."
     )
-
-
-def _thinned(found: Marks) -> Marks:
-    size = found.levels.size
-    if size <= _MOST_LEVELS:
-        return found
-    kept = np.unique(np.linspace(0, size - 1, _MOST_LEVELS).astype(np.intp))
-    bins = np.searchsorted(kept, np.arange(size), side="right") - 1
-    return Marks(
-        bins[found.positive], bins[found.negative], found.levels[kept], found.direction, found.below, found.above
-    )
-
-
-def _draw(
-    found: Marks, points: Curve, rule: Rule, wanted: float | None, placed: Placed, draws: int, rng: np.random.Generator
-) -> tuple[Floats, Floats]:
-    """Cut-offs of bootstrap samples, and how much better each does in its own sample than in the full one."""
-    size = found.levels.size
-    m, n = points.positives, points.negatives
-    positive = rng.multinomial(m, np.bincount(found.positive, minlength=size) / m, size=draws)
-    negative = rng.multinomial(n, np.bincount(found.negative, minlength=size) / n, size=draws)
-    none = np.zeros((draws, 1), dtype=np.int64)
-    tp = np.hstack([none, np.cumsum(positive[:, ::-1], axis=1)])
-    fp = np.hstack([none, np.cumsum(negative[:, ::-1], axis=1)])
-    cuts, _ = _pick_many(tp, fp, m, n, rule, wanted)
-    row = np.arange(draws)
-    here = np.minimum(size - cuts, size - 1)
-    seen = np.where(positive + negative > 0, np.arange(size), -1)
-    under = np.hstack([np.full((draws, 1), -1), np.maximum.accumulate(seen, axis=1)])[row, here]
-    low = np.where(under >= 0, found.levels[under], found.levels[here])
-    value = found.levels[here] if placed == "observed" else low + (found.levels[here] - low) / 2
-    beyond = np.inf if found.direction == "higher" else -np.inf
-    value = np.where(cuts == 0, beyond, value)
-    sign = 1.0 if found.direction == "higher" else -1.0
-    key = sign * found.levels
-    first = np.where(
-        (value == low) & (under >= 0),
-        np.searchsorted(key, sign * value, side="right"),
-        np.searchsorted(key, sign * value, side="left"),
-    )
-    full = size - first
-    gain = np.stack(
-        [
-            tp[row, cuts] / m - points.true_positive[full] / m,
-            (n - fp[row, cuts]) / n - (n - points.false_positive[full]) / n,
-        ],
-        axis=1,
-    )
-    return value, gain
