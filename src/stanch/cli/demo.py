@@ -15,17 +15,19 @@ __all__ = ["command"]
 @click.option(
     "--out", "folder", metavar="DIR", default="stanch-demo", show_default=True, help="Folder to write everything into."
 )
+@click.option("--verify", is_flag=True, help="Also write an invented verification study: tables and reports.")
 @seed_option
 @overwrite_option
-def command(folder: str, seed: int, overwrite: bool) -> None:
+def command(folder: str, verify: bool, seed: int, overwrite: bool) -> None:
     """Simulate an hour of six wells, analyse it and write the report.
 
     The sample is invented and every output says so: demo data. Runs that find the folder's recording already there
     keep it and analyse it again.
 
     \b
-    Example:
+    Examples:
       stanch demo --out tour
+      stanch demo --verify
     """
     from importlib.resources import files
 
@@ -58,4 +60,11 @@ def command(folder: str, seed: int, overwrite: bool) -> None:
         result = analyse(recording, seed=seed, progress=tell)
     outputs.write(result, recording)
     click.echo(summary(result))
+    if verify:
+        from stanch.cli.verification_study import write_study
+
+        click.echo("Verifying the assay (demo data) ...", err=True)
+        with progress("verifying") as tell:
+            filed = write_study(target / "verification", recording, tell)
+        click.echo(f"\n{len(filed)} verification reports: open {target / 'verification' / 'index.html'}.")
     click.echo(f"\nEverything is in {target}/ ; open {target / 'report.html'} first.")

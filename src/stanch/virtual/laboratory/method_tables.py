@@ -8,6 +8,7 @@ from stanch.virtual.laboratory.people import Bench, donors, measured
 
 __all__ = [
     "budget_inputs",
+    "budget_settings",
     "chart",
     "fresh",
     "gel_days",
@@ -147,16 +148,29 @@ def quality_round(rng: np.random.Generator) -> Columns:
 
 
 def budget_inputs(rng: np.random.Generator) -> Columns:
-    """What enters the modulus from outside; the sensitivities are relative, of modulus per input."""
+    """Relative inputs of a modulus: each multiplies it with its own power, as the model of the budget says."""
     del rng  # nothing here is drawn
     rows: list[tuple[object, ...]] = [
-        ("well_radius", 1.0, 0.006, "normal", None, "systematic", 1.7, "drawing and 12 wells under a microscope"),
-        ("density", 1.0, 0.003, "rectangular", None, "systematic", 1.0, "haematocrit known to 5 %"),
-        ("push_radius", 1.0, 0.04, "normal", 8, "systematic", 0.15, "hydrophone scan"),
-        ("push_length", 1.0, 0.05, "normal", 8, "systematic", 0.12, "hydrophone scan"),
-        ("sound_speed", 1.0, 0.004, "rectangular", None, "systematic", 0.3, "temperature of the block"),
-        ("temperature", 1.0, 0.004, "rectangular", None, "systematic", 0.8, "three probes over a week"),
-        ("repeatability", 1.0, 0.034, "normal", 60, "random", 1.0, "fresh duplicates"),
-        ("run", 1.0, 0.018, "normal", 29, "random", 1.0, "fresh duplicates"),
+        ("well_radius", 1.0, 0.006, "normal", None, "systematic", "drawing, and 12 wells under a microscope"),
+        ("density", 1.0, 0.003, "rectangular", None, "systematic", "haematocrit known to 5 %"),
+        ("push_radius", 1.0, 0.04, "normal", 8, "systematic", "hydrophone scan"),
+        ("push_length", 1.0, 0.05, "normal", 8, "systematic", "hydrophone scan"),
+        ("temperature", 1.0, 0.004, "rectangular", None, "systematic", "three probes over a week"),
+        ("repeatability", 1.0, 0.034, "normal", 60, "random", "fresh duplicates"),
+        ("run", 1.0, 0.018, "normal", 29, "random", "fresh duplicates"),
     ]
-    return _columns("input value standard_uncertainty distribution df kind sensitivity source", rows)
+    return _columns("input value standard_uncertainty distribution df kind source", rows)
+
+
+def budget_settings(rng: np.random.Generator) -> Columns:
+    """Settings of the demo recording in SI units, for a budget that analyses it again."""
+    del rng  # nothing here is drawn
+    rows: list[tuple[object, ...]] = [
+        ("well_radius", 2.8e-3, 17e-6, "m", "normal", None, "drawing, and 12 wells under a microscope"),
+        ("push_radius", 0.40e-3, 12e-6, "m", "normal", 8, "hydrophone scan"),
+        ("push_length", 2.2e-3, 80e-6, "m", "normal", 8, "hydrophone scan"),
+        ("beam_radius", 0.19e-3, 8e-6, "m", "normal", 8, "hydrophone scan"),
+        ("density", 1045.0, 3.0, "kg/m^3", "rectangular", None, "haematocrit known to 5 %"),
+        ("sound_speed", 1575.0, 4.0, "m/s", "rectangular", None, "temperature of the block"),
+    ]
+    return _columns("name value uncertainty unit shape df source", rows)

@@ -85,5 +85,8 @@ TABLES = (
     StudyTable(
         "quality_round", "Two samples of an invented quality round, 16 laboratories.", method_tables.quality_round
     ),
-    StudyTable("budget_inputs", "What enters the modulus from outside the run.", method_tables.budget_inputs),
+    StudyTable("budget_inputs", "Relative inputs of a modulus.", method_tables.budget_inputs),
+    StudyTable(
+        "budget_settings", "Settings of the demo recording and their uncertainty.", method_tables.budget_settings
+    ),
 )
