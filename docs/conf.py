@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import inspect
 import pkgutil
 import re
 import sys
@@ -65,7 +66,11 @@ def _page(name: str, modules: list[str]) -> str:
     for module in modules:
         if module != title:
             lines += [module, "-" * len(module), ""]
-        lines += [f".. automodule:: {module}", "   :members:", "   :ignore-module-all:", ""]
+        lines += [f".. automodule:: {module}", "   :members:", "   :ignore-module-all:"]
+        # A function that has the name of a module beside it can stand in the index only once.
+        twice = sorted(other.rpartition(".")[2] for other in modules if other.rpartition(".")[0] == module)
+        namesakes = [one for one in twice if inspect.isfunction(getattr(importlib.import_module(module), one, None))]
+        lines += [f"   :exclude-members: {', '.join(namesakes)}", ""] if namesakes else [""]
     return "\n".join(lines)
 
 

@@ -27,7 +27,8 @@ FACTOR = re.compile(r"(.+?)(\^-?\d+)?")
 BRACKET = re.compile(r"\[([^\[\]]+)\]")
 NUMERIC = re.compile(r"\b(float|complex|ndarray|array_like|ArrayLike|Floats|NDArray|float64|float32)\b")
 NOT_A_MEASURE = re.compile(
-    r"\bof (bool|int\w*|uint\w*|complex\w*|str|object)\b|\bint64\b|\bint16\b|\bcomplex\w*\b|\bbool_?\b|[Cc]allable"
+    r"\bof (bool|int\w*|uint\w*|complex\w*|str|bytes|object)\b|\bint64\b|\bint16\b|\bcomplex\w*\b|\bbool_?\b"
+    r"|\bstr_|\bbytes_|[Cc]allable"
 )
 
 
