@@ -1,4 +1,7 @@
-"""Checks of the uncertainty budget: JCGM 100 H.1, H.2, H.3 and JCGM 101 9.2, 9.3."""
+"""Checks of the uncertainty budget: JCGM 100 H.1, H.2, H.3 and JCGM 101 9.2, 9.3.
+
+Inputs of H.1 and of 9.3 are from memory; those of H.2 and H.3 come with the reference data.
+"""
 
 from __future__ import annotations
 
