@@ -7,7 +7,6 @@ go back to the original units in exact rational arithmetic, so certified data ar
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,7 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify._least_squares import t_factor, weights_of
 from stanch.verify.intervals import checked
+from stanch.verify.nonlinear import Nonlinear, nonlinear
 from stanch.verify.records import Bounded
 
 __all__ = [
@@ -112,7 +113,7 @@ class Polynomial:
         Bounded
             [unit] per power of x.
         """
-        value, half = float(self.coefficients[power]), _t(self.df, level) * float(self.se[power])
+        value, half = float(self.coefficients[power]), t_factor(self.df, level) * float(self.se[power])
         return Bounded(value, value - half, value + half, unit, level)
 
     def p_value(self, power: int) -> float | None:
@@ -154,7 +155,7 @@ class Polynomial:
         if reading:
             variance = variance + self.residual_sd**2 / (np.asarray(weight, dtype=np.float64) * of)
         se = np.sqrt(variance)
-        half = _t(self.df, level) * se
+        half = t_factor(self.df, level) * se
         return Fitted(value, value - half, value + half, se, level)
 
 
@@ -181,40 +182,6 @@ class LackOfFit:
     ss_fit: float
     ss_error: float
     error_sd: float
-
-
-@dataclass(frozen=True)
-class Nonlinear:
-    """A fitted model of any form.
-
-    Parameters
-    ----------
-    parameters, se : ndarray, shape (parameter,)
-        [unit].
-    covariance : ndarray, shape (parameter, parameter)
-        [unit], products of theirs.
-    residual_sd : float
-        [unit].
-    rss : float
-        [unit], squared.
-    df, n : int
-    evaluations : int
-        Calls of the model, those for derivatives not counted.
-    """
-
-    parameters: Floats
-    se: Floats
-    covariance: Floats
-    residual_sd: float
-    rss: float
-    df: int
-    n: int
-    evaluations: int
-
-    def parameter(self, index: int, *, level: float = 0.95, unit: str = "") -> Bounded:
-        """One parameter with its t interval to first order [unit]."""
-        value, half = float(self.parameters[index]), _t(self.df, level) * float(self.se[index])
-        return Bounded(value, value - half, value + half, unit, level)
 
 
 def straight_line(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None) -> Polynomial:
@@ -272,7 +239,7 @@ def polynomial(
     terms = order + intercept
     least = terms if known else terms + 1
     xs, ys = checked(x, "x of a regression", least=least), checked(y, "y of a regression")
-    w = _weights(weights, xs, ys)
+    w = weights_of(weights, xs, ys)
     centre, scale = _window(xs, intercept)
     t = (xs - centre) / scale
     distinct = np.unique(t if intercept else t[t != 0]).size
@@ -340,7 +307,7 @@ def lack_of_fit(
 
     fit = polynomial(x, y, order, weights=weights, intercept=intercept)
     xs, ys = checked(x, "x of a regression"), checked(y, "y of a regression")
-    w = _weights(weights, xs, ys)
+    w = weights_of(weights, xs, ys)
     levels, which = np.unique(xs, return_inverse=True)
     mass = np.bincount(which, weights=w)
     means = np.bincount(which, weights=w * ys) / mass
@@ -357,122 +324,6 @@ def lack_of_fit(
     f = None if ss_error == 0 else (ss_fit / df_fit) / (ss_error / df_error)
     p = None if f is None else float(special.fdtrc(df_fit, df_error, f))
     return LackOfFit(f, p, df_fit, df_error, ss_fit, ss_error, math.sqrt(ss_error / df_error))
-
-
-def nonlinear(
-    model: Callable[..., Floats],
-    x: ArrayLike,
-    y: ArrayLike,
-    start: Sequence[float],
-    *,
-    weights: ArrayLike | None = None,
-    lower: Sequence[float] | None = None,
-    upper: Sequence[float] | None = None,
-    evaluations: int = 5000,
-) -> Nonlinear:
-    """Least-squares fit of any model.
-
-    Parameters
-    ----------
-    model : callable
-        Takes x and the parameters one by one, returns y.
-    x, y : array_like, shape (n,)
-        [unit].
-    start : sequence of float
-        First guess [unit].
-    weights : array_like, shape (n,), optional
-        Inverse relative variances [-].
-    lower, upper : sequence of float, optional
-        Bounds [unit].
-    evaluations : int
-        Most calls of the model.
-
-    Returns
-    -------
-    Nonlinear
-
-    Raises
-    ------
-    InputError
-        If there are too few values, the model is not finite at the start, no minimum is found, or the data do not
-        determine the parameters.
-    """
-    from scipy.optimize import least_squares
-
-    begin = checked(np.asarray(start, dtype=np.float64), "start", least=1)
-    xs = checked(x, "x of a regression", least=begin.size + 1)
-    ys = checked(y, "y of a regression")
-    root = np.sqrt(_weights(weights, xs, ys))
-    size = float(np.abs(ys).max()) or 1.0
-
-    def away(p: Floats) -> Floats:
-        with np.errstate(all="ignore"):
-            return np.asarray((model(xs, *p) - ys) / size * root, dtype=np.float64)
-
-    if not np.isfinite(away(begin)).all():
-        raise InputError("start of a nonlinear fit", got=begin.tolist(), allowed="a point where the model is finite")
-    low = np.full(begin.size, -np.inf) if lower is None else np.asarray(lower, dtype=np.float64)
-    high = np.full(begin.size, np.inf) if upper is None else np.asarray(upper, dtype=np.float64)
-    eps = float(np.finfo(np.float64).eps)
-    # Numerical derivatives step by an absolute amount near zero, so parameters are measured in units of their start.
-    each = np.where(begin == 0, 1.0, np.abs(begin))
-
-    def relative(u: Floats) -> Floats:
-        return away(u * each)
-
-    found = least_squares(
-        relative,
-        begin / each,
-        jac="3-point",
-        bounds=(low / each, high / each),
-        x_scale="jac",
-        ftol=eps,
-        xtol=eps,
-        gtol=eps,
-        max_nfev=evaluations,
-    )
-    if found.status == 0:
-        raise InputError("nonlinear fit", got=f"no minimum in {evaluations} calls", allowed="a closer start")
-    point, slopes = _polish(away, np.asarray(found.x * each, dtype=np.float64), begin, low, high)
-    lengths = np.sqrt(np.sum(slopes**2, axis=0))
-    lengths[lengths == 0] = 1.0
-    r = np.linalg.qr(slopes / lengths, mode="r")
-    if not np.isfinite(r).all() or np.abs(np.diag(r)).min() < 1e-10:
-        raise InputError(
-            "nonlinear fit",
-            got="parameters that the data do not determine",
-            allowed="fewer parameters or data that move with each",
-        )
-    inverse = np.linalg.solve(r, np.eye(begin.size)) / lengths[:, None]
-    df = int(xs.size - begin.size)
-    rss = float(np.sum(away(point) ** 2)) * size**2
-    covariance = inverse @ inverse.T * rss / size**2 / df
-    return Nonlinear(
-        parameters=point,
-        se=np.sqrt(np.diag(covariance)),
-        covariance=covariance,
-        residual_sd=math.sqrt(rss / df),
-        rss=rss,
-        df=df,
-        n=int(xs.size),
-        evaluations=int(found.nfev),
-    )
-
-
-def _weights(weights: ArrayLike | None, x: Floats, y: Floats) -> Floats:
-    if x.size != y.size:
-        raise InputError("x and y of a regression", got=f"{x.size} and {y.size} values", allowed="as many of each")
-    if weights is None:
-        return np.ones(x.size)
-    w = checked(weights, "weights")
-    if w.size != x.size or not (w > 0).all():
-        raise InputError(
-            "weights",
-            got=f"{w.size} values, smallest {float(w.min())}",
-            allowed=f"{x.size} values above zero",
-            do="Leave out what should not count.",
-        )
-    return w
 
 
 def _window(x: Floats, intercept: bool) -> tuple[float, float]:
@@ -514,40 +365,3 @@ def _squared(factor: Floats, back: NDArray[np.object_]) -> Floats:
     exact = np.array([[Fraction(float(v)) for v in row] for row in factor], dtype=object)
     moved = np.asarray(back @ exact, dtype=np.float64)
     return np.asarray(moved @ moved.T, dtype=np.float64)
-
-
-def _polish(
-    away: Callable[[Floats], Floats], point: Floats, start: Floats, low: Floats, high: Floats
-) -> tuple[Floats, Floats]:
-    """Gauss-Newton steps while they shrink: a cost comparison stops at half the digits."""
-    last = math.inf
-    slopes = _slopes(away, point, start)
-    for _ in range(100):
-        step = np.linalg.lstsq(slopes, away(point), rcond=None)[0]
-        size = float(np.max(np.abs(step) / np.maximum(np.abs(point), 1e-300)))
-        moved = point - step
-        inside = bool(((moved > low) & (moved < high)).all())
-        if not (size < 0.95 * last and size < 1e-3 and inside):
-            break
-        point, last = moved, size
-        slopes = _slopes(away, point, start)
-    return point, slopes
-
-
-def _slopes(away: Callable[[Floats], Floats], point: Floats, start: Floats) -> Floats:
-    columns = []
-    for k in range(point.size):
-        h = np.cbrt(np.finfo(np.float64).eps) * (abs(float(point[k])) or abs(float(start[k])) or 1.0)
-        ahead, behind = point.copy(), point.copy()
-        ahead[k] += h
-        behind[k] -= h
-        columns.append((away(ahead) - away(behind)) / (ahead[k] - behind[k]))
-    return np.column_stack(columns)
-
-
-def _t(df: float, level: float) -> float:
-    from scipy import special
-
-    if not 0 < level < 1:
-        raise InputError("level of an interval", got=level, allowed="above 0 and below 1")
-    return float(special.ndtri(0.5 + level / 2) if math.isinf(df) else special.stdtrit(df, 0.5 + level / 2))
