@@ -5,7 +5,7 @@ import pytest
 
 from stanch.errors import InputError
 from stanch.verify.reference_limits import normal_limits
-from stanch.verify.reference_limits.normal import normal_quantile_interval
+from stanch.verify.reference_limits.normal import normal_quantile_interval, standard_deviation
 
 
 def test_the_limit_is_mean_and_z_standard_deviations() -> None:
@@ -55,3 +55,18 @@ def test_constants_and_zeros_are_refused() -> None:
         normal_limits([4.0] * 5)
     with pytest.raises(InputError, match="at or below zero"):
         normal_limits([0.0, 1.0, 2.0], logarithm=True)
+
+
+@pytest.mark.parametrize("scale", [1e-300, 1e-12, 1e12, 1e300])
+def test_units_do_not_matter(scale: float) -> None:
+    x = np.random.default_rng(1).normal(10, 2, 40)
+    one, other = normal_limits(x), normal_limits(x * scale)
+    assert one.lower is not None
+    assert other.lower is not None
+    for name in ("value", "low", "high"):
+        assert getattr(other.lower, name) / scale == pytest.approx(getattr(one.lower, name), rel=1e-9)
+
+
+def test_the_standard_deviation_of_a_constant_is_zero() -> None:
+    assert standard_deviation(np.full(3, 5.0)) == 0
+    assert standard_deviation(np.array([1.0, 3.0])) == pytest.approx(math.sqrt(2))

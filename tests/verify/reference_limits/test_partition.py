@@ -36,7 +36,7 @@ def test_constants() -> None:
     assert group_difference([2.0, 2.0], [1.0, 3.0]).apart
 
 
-@pytest.mark.parametrize("scale", [1e-12, 1e12])
+@pytest.mark.parametrize("scale", [1e-300, 1e-12, 1e12, 1e300])
 def test_units_do_not_matter(scale: float) -> None:
     rng = np.random.default_rng(1)
     x, y = rng.normal(5, 1, 40), rng.normal(6, 2, 30)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -180,10 +179,11 @@ def limits_columns(unit: str) -> tuple[Column, ...]:
 
 def shape(x: Floats) -> dict[str, float | None]:
     """Skewness and excess kurtosis, null for a constant."""
-    spread = float(x.std())
-    if spread == 0 or not math.isfinite(spread):
+    if float(x.max()) == float(x.min()):
         return {"skewness": None, "excess_kurtosis": None}
-    z = (x - x.mean()) / spread
+    d = x - x.mean()
+    z = d / np.abs(d).max()
+    z /= z.std()
     return {"skewness": float((z**3).mean()), "excess_kurtosis": float((z**4).mean()) - 3}
 
 

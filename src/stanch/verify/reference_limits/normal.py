@@ -11,7 +11,7 @@ from stanch.errors import InputError
 from stanch.verify.records import Bounded
 from stanch.verify.reference_limits.limits import Floats, ReferenceLimits, Side, probabilities, reference_values
 
-__all__ = ["normal_limits", "normal_quantile_interval"]
+__all__ = ["above_zero", "normal_limits", "normal_quantile_interval", "spread", "standard_deviation"]
 
 
 def normal_quantile_interval(mean: float, sd: float, n: int, p: float, level: float) -> tuple[float, float, float]:
@@ -156,4 +156,22 @@ def spread(y: Floats) -> tuple[float, float]:
             allowed="values that differ",
             do="Check the column; only the method of ranks can describe a constant.",
         )
-    return float(y.mean()), float(y.std(ddof=1))
+    return float(y.mean()), standard_deviation(y)
+
+
+def standard_deviation(y: Floats) -> float:
+    """Standard deviation with n - 1, also where squares would leave floating point.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        [unit].
+
+    Returns
+    -------
+    float
+        [unit].
+    """
+    d = y - y.mean()
+    largest = float(np.abs(d).max())
+    return largest * float(np.sqrt(np.square(d / largest).sum() / (y.size - 1))) if largest > 0 else 0.0

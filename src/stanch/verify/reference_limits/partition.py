@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from stanch.errors import InputError
 from stanch.verify.intervals import checked, share_interval
 from stanch.verify.records import Bounded
+from stanch.verify.reference_limits.normal import standard_deviation
 
 __all__ = ["GroupDifference", "SharedOutside", "group_difference", "outside_shared_limits"]
 
@@ -95,7 +96,7 @@ def group_difference(
     x, y = checked(one, "first group", least=2), checked(two, "second group", least=2)
     if critical_z <= 0 or critical_ratio <= 1:
         raise InputError("critical values", got=(critical_z, critical_ratio), allowed="z above 0, ratio above 1")
-    sd = float(x.std(ddof=1)), float(y.std(ddof=1))
+    sd = standard_deviation(x), standard_deviation(y)
     mean = float(x.mean()), float(y.mean())
     error = math.hypot(sd[0] / math.sqrt(x.size), sd[1] / math.sqrt(y.size))
     z = abs(mean[0] - mean[1]) / error if error > 0 else None
