@@ -2,10 +2,13 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from stanch.errors import InputError
+from stanch.verify.censored import censored_fit
 from stanch.verify.hold import accuracy
 from stanch.verify.hold.accuracy import clustered_share, worth
+from stanch.verify.hold.lognormal import normal_fits
 from stanch.verify.intervals import share_interval
 
 
@@ -28,20 +31,50 @@ def test_errors_are_relative_to_the_plateau_and_quantiles_of_the_sample():
     assert found.bias == pytest.approx(-np.log1p(size).mean())
 
 
+def _open(error, hidden, **more):
+    y = np.zeros(len(error))
+    rng = np.random.default_rng(9)
+    return accuracy(y - error, y, hidden, np.arange(len(error)), y + rng.normal(0, 0.5, len(error)), **more)
+
+
 def test_open_plateaus_can_only_make_the_error_larger():
-    rng = np.random.default_rng(1)
-    e = np.abs(rng.normal(0, 0.1, 80))
-    y, hidden = np.zeros(80), np.arange(80) % 4 == 0
-    plain = accuracy(y - e, y, np.zeros(80, bool), np.arange(80), y - 0.3, resamples=50)
-    open_ = accuracy(y - e, y, hidden, np.arange(80), y - 0.3, resamples=50)
+    e = np.abs(np.random.default_rng(1).normal(0, 0.1, 80))
+    hidden = np.arange(80) % 4 == 0
+    plain, open_ = _open(e, np.zeros(80, bool), resamples=50), _open(e, hidden, resamples=50)
     assert open_.rms.value > plain.rms.value
-    assert open_.ninety.value >= plain.ninety.value
+    assert open_.bias > plain.bias
     assert open_.open == 20
 
 
-def test_mostly_open_plateaus_leave_the_error_unknown():
-    y, hidden = np.zeros(40), np.arange(40) >= 8
-    found = accuracy(y - np.linspace(0.01, 0.4, 40), y, hidden, np.arange(40), y - 0.5, resamples=50)
+def test_open_plateaus_give_the_quantile_of_the_fitted_normal():
+    rng = np.random.default_rng(2)
+    e = rng.normal(0.05, 0.2, 60)
+    hidden = e > 0.2
+    e = np.minimum(e, 0.2)
+    fit = censored_fit(np.ones((60, 1)), e, None, hidden)
+    mean, sd = normal_fits(e, hidden, np.ones((1, 60)))
+    assert mean[0] == pytest.approx(fit.coefficients[0], rel=1e-8)
+    assert sd[0] == pytest.approx(fit.sd * np.sqrt(60 / 59), rel=1e-8)
+    found = _open(e, hidden, resamples=200)
+    q = found.ninety.value / 100
+    inside = stats.norm.cdf(-np.log1p(-q), mean[0], sd[0]) - stats.norm.cdf(-np.log1p(q), mean[0], sd[0])
+    assert inside == pytest.approx(0.9, abs=1e-9)
+    assert found.ninety.low < found.ninety.value < found.ninety.high
+
+
+def test_weights_of_resamples_are_copies():
+    rng = np.random.default_rng(3)
+    e, times = rng.normal(0, 0.2, 30), rng.integers(0, 4, 30)
+    hidden = rng.random(30) < 0.3
+    a = normal_fits(e, hidden, times[None, :])
+    n = int(times.sum())
+    b = normal_fits(np.repeat(e, times), np.repeat(hidden, times), np.ones((1, n)))
+    assert (a[0][0], a[1][0]) == pytest.approx((b[0][0], b[1][0]), rel=1e-9)
+
+
+def test_almost_nothing_reached_leaves_the_error_unknown():
+    hidden = np.arange(40) >= 2
+    found = _open(np.linspace(0.01, 0.4, 40), hidden, resamples=50)
     assert found.ninety.value is None
     assert found.ninety.why
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -9,12 +10,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
-from stanch.verify.hold.survival import masses, quantile_interval
+from stanch.verify.hold.lognormal import normal_fits, relative_quantile
+from stanch.verify.hold.survival import quantile_interval
 from stanch.verify.records import Bounded
 
 __all__ = ["Accuracy", "accuracy", "clustered_share", "resampled", "worth"]
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 Whole = NDArray[np.intp]
 
 CELLS = 4_000_000
@@ -159,10 +162,11 @@ def accuracy(
 
     Notes
     -----
-    An error whose plateau is a bound is itself known only to be larger (plateau over prediction): Kaplan-Meier.
-    Quantiles have intervals by order statistics, with the number of curves reduced to what they are worth where
-    donors have several or plateaus are open (variance of the share by resampling donors); other intervals are
-    percentiles of the resamples (Efron B, Tibshirani R. An Introduction to the Bootstrap, 1993, from memory).
+    Without open plateaus nothing is assumed: quantiles have intervals by order statistics, with the number of curves
+    reduced to what they are worth where donors have several (variance of the share by resampling donors). With open
+    plateaus an error is itself known only to be larger; logarithmic errors are then taken as normal and fitted by
+    their likelihood, bounds included. Other intervals are percentiles of resampled donors (Efron B, Tibshirani R. An
+    Introduction to the Bootstrap, 1993, from memory).
     """
     y, hidden = np.asarray(plateau, dtype=np.float64), np.asarray(above, dtype=bool)
     who = np.unique(np.asarray(donor), return_inverse=True)[1].reshape(-1)
@@ -170,69 +174,95 @@ def accuracy(
     if count < 2:
         raise InputError("donors", got=count, allowed="two or more")
     error, blind = y - np.asarray(predicted, dtype=np.float64), y - np.asarray(nothing, dtype=np.float64)
-    found = masses(error, hidden)
+    summary = _open if hidden.any() else _reached
+    median, ninety, rms, left, bias = summary(error, blind, hidden, who, count, (level, resamples, seed))
+    return Accuracy(median, ninety, rms, left, bias, int(y.size), int(hidden.sum()), count)
+
+
+Drawing = tuple[float, int, int]
+Summary = tuple[Bounded, Bounded, Bounded, Bounded, float]
+
+
+def _reached(error: Floats, blind: Floats, hidden: Flags, who: Whole, count: int, drawing: Drawing) -> Summary:
+    level, resamples, seed = drawing
     # Beyond the range of floating point an error is as good as infinite.
-    size = 100.0 * np.abs(np.expm1(np.minimum(-found.value, 700.0)))
-    single = count == y.size and not hidden.any()
-    quantiles = {share: _value(size, found.mass, share) for share in (0.5, 0.9)}
+    size = 100.0 * np.abs(np.expm1(np.minimum(-error, 700.0)))
+    equal = np.full(size.size, 1.0 / size.size)
+    values = {share: _value(size, equal, share) for share in (0.5, 0.9)}
+    single = count == size.size
     shares: dict[float, list[Floats]] = {0.5: [], 0.9: []}
     roots: list[Floats] = []
     ratios: list[Floats] = []
-    for draws in resampled(count, resamples, seed, y.size):
+    for draws in resampled(count, resamples, seed, size.size):
         weight = draws[:, who]
-        again = masses(error, hidden, weight)
-        root = _rms(again.value, again.mass, again.rest)
-        bare = masses(blind, hidden, weight)
+        total = weight.sum(axis=1)
+        root, under = np.sqrt(weight @ error**2 / total), np.sqrt(weight @ blind**2 / total)
         roots.append(root)
-        under = _rms(bare.value, bare.mass, bare.rest)
         ratios.append(np.divide(root, under, out=np.full(root.shape, np.nan), where=under > 0))
-        for share, value in quantiles.items():
-            if not single and value is not None:
-                shares[share].append((again.mass * (size <= value)).sum(axis=-1))
+        for share, value in values.items():
+            if not single:
+                shares[share].append(weight @ (size <= value) / total)
     effective = {
-        share: float(y.size) if single or not shares[share] else worth(np.concatenate(shares[share]), share, y.size)
+        share: float(size.size) if single else worth(np.concatenate(shares[share]), share, size.size)
         for share in shares
     }
-    halves = [
-        quantile_interval(size, found.mass, share, effective=effective[share], level=level, unit="%", lowest=0.0)
+    median, ninety = (
+        quantile_interval(size, equal, share, effective=effective[share], level=level, unit="%", lowest=0.0)
         for share in (0.5, 0.9)
-    ]
-    whole = masses(blind, hidden)
-    rms = float(_rms(found.value, found.mass, found.rest))
-    alone = float(_rms(whole.value, whole.mass, whole.rest))
-    bias = float((found.mass * found.value).sum() + found.rest * found.value[-1])
-    left = (
-        _percentiles(rms / alone, np.concatenate(ratios), level)
-        if alone > 0
-        else Bounded.missing("All plateaus are the same.", "1")
     )
-    return Accuracy(
-        halves[0],
-        halves[1],
+    rms, alone = math.sqrt(float(np.mean(error**2))), math.sqrt(float(np.mean(blind**2)))
+    return (
+        median,
+        ninety,
         _percentiles(rms, np.concatenate(roots), level),
-        left,
-        bias,
-        int(y.size),
-        int(hidden.sum()),
-        count,
+        _over(rms, alone, np.concatenate(ratios), level),
+        float(error.mean()),
     )
 
 
-def _value(size: Floats, mass: Floats, share: float) -> float | None:
+def _open(error: Floats, blind: Floats, hidden: Flags, who: Whole, count: int, drawing: Drawing) -> Summary:
+    level, resamples, seed = drawing
+    ones = np.ones((1, error.size))
+    (mean, sd), (mean0, sd0) = (normal_fits(e, hidden, ones) for e in (error, blind))
+    if not np.isfinite(mean[0]):
+        none = Bounded.missing("The reached plateaus do not determine a spread of errors.", "%")
+        return none, none, none, none, math.nan
+    begin = (float(mean[0]), float(sd[0]))
+    begin0 = (float(mean0[0]), float(sd0[0])) if np.isfinite(mean0[0]) else None
+    drawn: list[tuple[Floats, Floats, Floats, Floats]] = []
+    for draws in resampled(count, resamples, seed, error.size):
+        weight = draws[:, who]
+        drawn.append((*normal_fits(error, hidden, weight, begin), *normal_fits(blind, hidden, weight, begin0)))
+    m, s, m0, s0 = (np.concatenate(column) for column in zip(*drawn))
+    median, ninety = (
+        _percentiles(float(relative_quantile(mean, sd, share)[0]), relative_quantile(m, s, share), level, "%")
+        for share in (0.5, 0.9)
+    )
+    rms, alone = float(np.hypot(mean, sd)[0]), float(np.hypot(mean0, sd0)[0])
+    return (
+        median,
+        ninety,
+        _percentiles(rms, np.hypot(m, s), level),
+        _over(rms, alone if math.isfinite(alone) else 0.0, np.hypot(m, s) / np.hypot(m0, s0), level),
+        float(mean[0]),
+    )
+
+
+def _over(rms: float, alone: float, draws: Floats, level: float) -> Bounded:
+    if not alone > 0:
+        return Bounded.missing("All plateaus are the same.", "1")
+    return _percentiles(rms / alone, draws, level)
+
+
+def _value(size: Floats, mass: Floats, share: float) -> float:
     order = np.argsort(size, kind="stable")
-    reached = np.cumsum(mass[order])
-    k = int(np.searchsorted(reached, share - 1e-9, side="left"))
-    return float(size[order][k]) if k < size.size else None
+    k = int(np.searchsorted(np.cumsum(mass[order]), share - 1e-9, side="left"))
+    return float(size[order][min(k, size.size - 1)])
 
 
-def _rms(value: Floats, mass: Floats, rest: Floats) -> Floats:
-    """The share beyond the last number is put at it (Efron), so this is a lower bound where there is one."""
-    return np.asarray(np.sqrt((mass * value**2).sum(axis=-1) + rest * value[-1] ** 2))
-
-
-def _percentiles(value: float, draws: Floats, level: float) -> Bounded:
+def _percentiles(value: float, draws: Floats, level: float, unit: str = "1") -> Bounded:
     kept = draws[np.isfinite(draws)]
     if kept.size < 20:
-        return Bounded(value, unit="1", level=level, why="Too few resamples for an interval.")
+        return Bounded(value, unit=unit, level=level, why="Too few resamples for an interval.")
     low, high = np.quantile(kept, [(1 - level) / 2, (1 + level) / 2])
-    return Bounded(value, min(float(low), value), max(float(high), value), "1", level)
+    return Bounded(value, min(float(low), value), max(float(high), value), unit, level)

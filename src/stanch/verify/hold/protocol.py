@@ -158,7 +158,7 @@ def _readings(table: Table, s: dict[str, Any]) -> tuple[_Read, NDArray[np.str_],
         numbers=(s["plateau"],),
         labels=labels,
         censored="keep",
-        treatment="Plateaus >x enter as lower bounds (likelihood, Kaplan-Meier); an early reading known only as a "
+        treatment="Plateaus >x enter as lower bounds (likelihood); an early reading known only as a "
         "bound is missing at its hold; entries >x count as later.",
     )
     if taken.below[s["plateau"]].any():
@@ -316,7 +316,8 @@ def _design(found: list[tuple[str, HoldStudy]], s: dict[str, Any]) -> tuple[str,
         f"{curves} curves with a plateau, {sum(o.open for _, o in found)} of them still rising; up to {donors} donors "
         f"in {len(found)} group(s); holds {min(s['holds']):g} to {max(s['holds']):g} min.",
         f"Logarithm of the plateau on that of the early reading, {folds}; rising plateaus enter by their likelihood.",
-        "Errors relative to the plateau, Kaplan-Meier over rising plateaus; intervals by donor.",
+        "Errors relative to the plateau: quantiles without assumption where every plateau was reached, else by the "
+        "likelihood of normal logarithmic errors; intervals by donor.",
     )
 
 
@@ -350,13 +351,14 @@ def _definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
         ),
         Definition(
             "rising plateaus",
-            "Normal likelihood of being above the bound in the fit; Kaplan-Meier in the errors. Right when a bound "
-            "tells nothing about its plateau except that it lies above.",
+            "Normal likelihood of being above the bound, in the fit and in the errors; Kaplan-Meier in the time "
+            "saved. Right when a bound tells nothing about its plateau except that it lies above.",
             "Tobin J. Econometrica 26:24-36 (1958); Kaplan EL, Meier P. J Am Stat Assoc 53:457-481 (1958); from memory",
         ),
         Definition(
             "interval of an error",
-            "Order statistics, with curves reduced to what they are worth where donors have several.",
+            "Order statistics, with curves reduced to what they are worth where donors have several; "
+            "with rising plateaus, percentiles of resampled donors.",
             "Woodruff RS. J Am Stat Assoc 47:635-646 (1952), from memory",
         ),
         Definition("kappa", "Agreement beyond chance.", "Cohen J. Educ Psychol Meas 20:37-46 (1960), from memory"),

@@ -183,7 +183,7 @@ def hold_study(
     order = np.argsort(np.asarray(holds, dtype=np.float64), kind="stable")
     setting = (tuple(limits), positive, folds, 1 - 2 * alpha, draws, seed, unit)
     found = tuple(_one(float(holds[k]), g[:, k], top, hidden, who, sound, times, setting) for k in order)
-    smallest, stopped, skipped, outcome = _smallest(found, allowed)
+    smallest, stopped, skipped, outcome = _smallest(found, allowed, alpha)
     return HoldStudy(
         found,
         smallest,
@@ -300,7 +300,7 @@ def _saved(
 
 
 def _smallest(
-    found: tuple[HoldResult, ...], allowed: float | None
+    found: tuple[HoldResult, ...], allowed: float | None, alpha: float
 ) -> tuple[float | None, float | None, tuple[float, ...], Outcome]:
     if allowed is None:
         return None, None, (), "no limit stated"
@@ -308,8 +308,8 @@ def _smallest(
     skipped: list[float] = []
     for one in reversed(found):
         error = None if one.accuracy is None else one.accuracy.ninety
-        if error is None or (error.value is not None and error.high is None and error.value <= allowed):
-            # No curve's number decides this, only how many there are.
+        if error is None or one.accuracy is None or 0.9**one.accuracy.n > alpha:
+            # How many curves there are decides this, never what they read: that would spoil the sequence.
             skipped.append(one.hold)
             continue
         if error.high is None or error.high > allowed:
