@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Literal
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
@@ -21,6 +19,7 @@ from stanch.verify.agreement.lines import (
     scatter_about,
 )
 from stanch.verify.agreement.slopes import SlopeRanks, snapped
+from stanch.verify.compiled import compiled
 from stanch.verify.records import Bounded
 
 __all__ = ["PassingBablokLine", "passing_bablok"]
@@ -349,7 +348,7 @@ def _concordance_loop(tied: NDArray[np.int64], runs: NDArray[np.int64]) -> Float
     return out
 
 
-concordance_loop = cast(Callable[[Any, Any], Floats], njit(cache=True, nogil=True)(_concordance_loop))
+concordance_loop = compiled(_concordance_loop)
 
 
 def _concordance(u: Floats, w: Floats) -> Floats:

@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 from typing import Any, cast
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from stanch.errors import InputError
+from stanch.verify.compiled import compiled
 
 __all__ = ["SlopeRanks", "scaled_integers"]
 
@@ -69,7 +69,7 @@ def _merge_pairs(keys: Keys, picks: Integers, first: Integers, second: Integers)
     return count
 
 
-merge_pairs = cast(Callable[[Keys, Integers, Integers, Integers], int], njit(cache=True, nogil=True)(_merge_pairs))
+merge_pairs = compiled(_merge_pairs)
 
 NONE: Integers = np.empty(0, dtype=np.int64)
 
