@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from stanch.errors import InputError, UsageError
 from stanch.verify.precision import _show
 from stanch.verify.precision.components import ERROR
-from stanch.verify.precision.nested import nested_anova
+from stanch.verify.precision.nested import centred, nested_anova
 from stanch.verify.records import (
     Account,
     Band,
@@ -129,14 +129,14 @@ def _by_level(
     if not columns:
         # Without factors all levels at once, so that each of very many samples may be a level.
         count = np.bincount(place)
-        centre = float(values.mean())
-        mean = np.bincount(place, values - centre) / count
-        ss = np.bincount(place, (values - centre - mean[place]) ** 2)
+        z, centre, size = centred(values)
+        mean = np.bincount(place, z) / count
+        ss = np.bincount(place, (z - mean[place]) ** 2)
         keep = count > 1
         if not keep.any():
             raise InputError("levels", got="no level with repeated results", allowed="two or more results at a level")
         df = (count - 1)[keep].astype(np.float64)
-        return names[keep], mean[keep] + centre, np.sqrt(ss[keep] / df), df, int((~keep).sum())
+        return names[keep], mean[keep] * size + centre, size * np.sqrt(ss[keep] / df), df, int((~keep).sum())
     means, sds, dfs = [], [], []
     order = np.argsort(place, kind="stable")
     for rows in np.split(order, np.cumsum(np.bincount(place))[:-1]):

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
 from stanch.errors import InputError, UsageError
 from stanch.verify.precision import _show
 from stanch.verify.precision.components import ERROR, Analysis, Total
@@ -137,7 +135,6 @@ def _account(
         settings=dict(settings),
         numbers={
             "levels": {level: _show.analysis_numbers(analyses[level], totals[level]) for level in analyses},
-            "spread_of_results": float(np.std(values)),
         },
         warnings=tuple(_show.warnings_of(analyses, totals, settings["interval"])),
     )

@@ -169,8 +169,8 @@ def verify_claim(
                     "claimed intermediate precision", got=second, allowed=f"at least the repeatability, {first:g}"
                 )
             # The claim does not say which factor its excess comes from: it is given to the outermost.
-            parts = [second**2 - first**2, *([0.0] * (len(own) - 1)), first**2]
-            inter = _check(analysis, None, second, degrees_at(own, np.array(parts) / first**2), share)
+            parts = [(second / first) ** 2 - 1, *([0.0] * (len(own) - 1)), 1.0]
+            inter = _check(analysis, None, second, degrees_at(own, parts), share)
         found.append(ClaimedLevel(str(names[k]) if level is not None else "", analysis, repeat, inter))
     return tuple(found)
 

@@ -222,6 +222,10 @@ class Analysis:
         return Total(wanted, dropped, variance, df, bounded, self._cv(bounded), upper)
 
     def _degrees(self, by_ss: Floats, variance: float) -> float:
+        used = np.flatnonzero(by_ss)
+        if used.size == 1:
+            # One mean square: its own whole number, free of rounding.
+            return float(self.strata[int(used[0])].df)
         spread = float(by_ss @ self.covariance @ by_ss)
         if self.balanced or not spread > 0:
             each = by_ss * np.array([s.ss for s in self.strata])

@@ -49,11 +49,16 @@ def centred(values: ArrayLike, name: str = "results") -> tuple[Floats, float, fl
         middle = float(rest.mean())
         deviations = rest - middle
         size = float(np.abs(deviations).max())
-    if not np.isfinite(size):
-        raise InputError(name, got="a spread beyond 1e308", allowed="numbers whose differences can be represented")
     # Rounding of the mean of equal values is not a spread.
-    if float(np.abs(rest).max()) == 0.0:
+    if (x == first).all():
         return np.zeros_like(x), first, 1.0
+    if not 1e-70 < size < 1e70:
+        raise InputError(
+            name,
+            got=f"a spread of {size:.3g}",
+            allowed="1e-70 to 1e70, since fourth powers are formed",
+            do="State the results in another unit.",
+        )
     return deviations / size, first + middle, size
 
 
