@@ -223,7 +223,7 @@ def _grids(name: str, one: HoldStudy, s: dict[str, Any], several: bool) -> tuple
     for h in one.holds:
         a = h.accuracy
         cells: tuple[Cell, ...] = (a.n, a.open, a.median, a.ninety, a.rms, a.left) if a else (None,) * 6
-        rows.append((h.hold, *cells, h.available, h.saved, h.correlation))
+        rows.append((h.hold, *cells, h.available, h.saved, h.correlation.value))
     grids = [Grid(f"Every hold{where}", heads, tuple(rows), INFLATED)]
     for k, limit in enumerate(s["limits"] or ()):
         decided = [(h.hold, h.decisions[k]) for h in one.holds if h.decisions]
