@@ -114,7 +114,7 @@ def monte_carlo(
     digits : int
         Significant digits of the standard uncertainty that must have settled.
     share : float
-        Of half a unit in the last of these digits that may be unsettled [-]; a fifth where first order is judged by it.
+        Of half a unit in the last of these digits that may be unsettled [-]; below 1 where first order is judged by it.
     trials : int, optional
         How many, instead of as many as the digits need.
     most : int
@@ -348,7 +348,7 @@ def validate(
     ----------
     first : FirstOrder
     trials : Distribution
-        Of the same level; settled to a fifth of half a unit in the last digit, or its own error may decide.
+        Of the same level; settled to less than half a unit in the last digit, or its own error may decide.
     digits : int
         Significant digits of the standard uncertainty that count.
     interval : str

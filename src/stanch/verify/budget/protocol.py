@@ -73,7 +73,7 @@ def _run(table: Table, **given: Any) -> Account:
         )
     else:
         drawn = monte_carlo(
-            model, inputs, digits=given["digits"], share=0.2, trials=trials, seed=given["seed"], **common
+            model, inputs, digits=given["digits"], share=0.5, trials=trials, seed=given["seed"], **common
         )
     return _account(first, drawn, runs, inputs, data, {**given, "steps": steps, "model": _named(given["model"])})
 
