@@ -48,13 +48,12 @@ def ratio_of_totals(top: ArrayLike, bottom: ArrayLike, *, level: float = 0.95) -
     n = a.size
     ratio = float(a.mean() / b.mean())
     t2 = float(special.stdtrit(n - 1, 0.5 + level / 2)) ** 2 / n
-    saa, sbb = float(a.var(ddof=1)), float(b.var(ddof=1))
-    sab = float(((a - a.mean()) * (b - b.mean())).sum() / (n - 1))
-    # mean(a - r b) = 0 within its own t interval: a quadratic in r.
+    rest = a - ratio * b
+    see, sbb = float(rest @ rest) / (n - 1), float(b.var(ddof=1))
+    seb = float(rest @ (b - b.mean())) / (n - 1)
+    # mean(a - r b) = 0 within its own t interval: a quadratic in r, written about the ratio so that nothing cancels.
     p = float(b.mean()) ** 2 - t2 * sbb
-    q = float(a.mean() * b.mean()) - t2 * sab
-    r = float(a.mean()) ** 2 - t2 * saa
     if p <= 0:
         return Bounded(ratio, None, None, "1", level, "What stands below scatters too much for an interval.")
-    root = math.sqrt(max(q * q - p * r, 0.0))
-    return Bounded(ratio, min((q - root) / p, ratio), max((q + root) / p, ratio), "1", level)
+    root = math.sqrt((t2 * seb) ** 2 + p * t2 * see)
+    return Bounded(ratio, ratio - (t2 * seb + root) / p, ratio + (root - t2 * seb) / p, "1", level)
