@@ -165,8 +165,9 @@ def accuracy(
     Without open plateaus nothing is assumed: quantiles have intervals by order statistics, with the number of curves
     reduced to what they are worth where donors have several (variance of the share by resampling donors). With open
     plateaus an error is itself known only to be larger; logarithmic errors are then taken as normal and fitted by
-    their likelihood, bounds included. Other intervals are percentiles of resampled donors (Efron B, Tibshirani R. An
-    Introduction to the Bootstrap, 1993, from memory).
+    their likelihood, bounds included. Other intervals come from resampled donors, reflected about the
+    estimate on logarithms (basic bootstrap: Davison AC, Hinkley DV. Bootstrap Methods and their Application, 1997,
+    from memory): percentiles themselves were too short for spreads.
     """
     y, hidden = np.asarray(plateau, dtype=np.float64), np.asarray(above, dtype=bool)
     who = np.unique(np.asarray(donor), return_inverse=True)[1].reshape(-1)
@@ -235,8 +236,7 @@ def _open(error: Floats, blind: Floats, hidden: Flags, who: Whole, count: int, d
         drawn.append((*normal_fits(error, hidden, weight, begin), *normal_fits(blind, hidden, weight, begin0)))
     m, s, m0, s0 = (np.concatenate(column) for column in zip(*drawn))
     median, ninety = (
-        _percentiles(float(relative_quantile(mean, sd, share)[0]), relative_quantile(m, s, share), level, "%")
-        for share in (0.5, 0.9)
+        _likely(error, hidden, begin, share, relative_quantile(m, s, share), count, level) for share in (0.5, 0.9)
     )
     rms, alone = float(np.hypot(mean, sd)[0]), float(np.hypot(mean0, sd0)[0])
     return (
@@ -246,6 +246,40 @@ def _open(error: Floats, blind: Floats, hidden: Flags, who: Whole, count: int, d
         _over(rms, alone if math.isfinite(alone) else 0.0, np.hypot(m, s) / np.hypot(m0, s0), level),
         float(mean[0]),
     )
+
+
+def _likely(
+    error: Floats, hidden: Flags, at: tuple[float, float], share: float, draws: Floats, donors: int, level: float
+) -> Bounded:
+    """Interval on logarithms from the larger of the likelihood's and the resampled donors' standard errors."""
+    from scipy import special
+
+    mean, sd = at
+    value = float(relative_quantile(mean, sd, share))
+    kept = draws[np.isfinite(draws) & (draws > 0)]
+    if kept.size < 20 or not value > 0:
+        return Bounded(value, unit="%", level=level, why="Too few resamples for an interval.")
+    z = (error[hidden] - mean) / sd
+    ratio = np.exp(-0.5 * z * z - 0.5 * math.log(2 * math.pi) - special.log_ndtr(-z))
+    bend = np.maximum(ratio * (ratio - z), 0.0)
+    known, end = error[~hidden], error[hidden]
+    # In mean/sd and 1/sd, where the second derivatives are simple; then to mean and sd.
+    cross = -float(known.sum()) - float(bend @ end)
+    last = known.size * sd**2 + float(known @ known) + float(bend @ end**2)
+    inverse = np.linalg.inv([[known.size + float(bend.sum()), cross], [cross, last]])
+    turn = np.array([[sd, -mean * sd], [0.0, -(sd**2)]])
+    step = 1e-4 * sd
+    slope = np.array(
+        [
+            float(relative_quantile(mean + step, sd, share) - relative_quantile(mean - step, sd, share)),
+            float(relative_quantile(mean, sd + step, share) - relative_quantile(mean, sd - step, share)),
+        ]
+    ) / (2 * step * value)
+    own = math.sqrt(max(float(slope @ turn @ inverse @ turn.T @ slope), 0.0))
+    half = float(special.stdtrit(donors - 1, 0.5 + level / 2)) * max(own, float(np.log(kept).std(ddof=1)))
+    if half > 300:
+        return Bounded(value, unit="%", level=level, why="The reached plateaus are too few for an interval.")
+    return Bounded(value, value * math.exp(-half), value * math.exp(half), "%", level)
 
 
 def _over(rms: float, alone: float, draws: Floats, level: float) -> Bounded:
@@ -261,8 +295,11 @@ def _value(size: Floats, mass: Floats, share: float) -> float:
 
 
 def _percentiles(value: float, draws: Floats, level: float, unit: str = "1") -> Bounded:
+    """Interval of a size above zero: its resamples reflected about it on logarithms, as a spread is skewed."""
     kept = draws[np.isfinite(draws)]
     if kept.size < 20:
         return Bounded(value, unit=unit, level=level, why="Too few resamples for an interval.")
-    low, high = np.quantile(kept, [(1 - level) / 2, (1 + level) / 2])
-    return Bounded(value, min(float(low), value), max(float(high), value), unit, level)
+    low, high = (float(v) for v in np.quantile(kept, [(1 - level) / 2, (1 + level) / 2]))
+    if not (value > 0 and low > 0):
+        return Bounded(value, min(low, value), max(high, value), unit, level)
+    return Bounded(value, min(value * (value / high), value), max(value * (value / low), value), unit, level)

@@ -358,7 +358,7 @@ def _definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
         Definition(
             "interval of an error",
             "Order statistics, with curves reduced to what they are worth where donors have several; "
-            "with rising plateaus, percentiles of resampled donors.",
+            "with rising plateaus, the larger of the likelihood's and the resampled donors' errors.",
             "Woodruff RS. J Am Stat Assoc 47:635-646 (1952), from memory",
         ),
         Definition("kappa", "Agreement beyond chance.", "Cohen J. Educ Psychol Meas 20:37-46 (1960), from memory"),
@@ -374,6 +374,11 @@ def _warnings(found: list[tuple[str, HoldStudy]], s: dict[str, Any]) -> tuple[st
             out.append(f"Too few curves for an upper limit of the 90 % error at {holds} min{where}: passed over.")
         if one.open > 0.3 * one.curves:
             out.append(f"{one.open} of {one.curves} plateaus were still rising{where}: longer runs would tell more.")
+        if one.open:
+            out.append(
+                f"Rising plateaus{where}: limits of the error take its logarithm as normal, and were somewhat short in "
+                "simulation (benchmarks/verification_coverage_assay.py)."
+            )
         if one.resamples < s["resamples"]:
             out.append(f"{one.resamples} resamples were drawn instead of {s['resamples']}, for the size of the table.")
         for h in one.holds:
