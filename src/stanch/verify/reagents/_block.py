@@ -1,0 +1,94 @@
+"""The account of the block fraction of a platelet blocker."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from stanch.errors import InputError
+from stanch.verify.equivalence import outcome
+from stanch.verify.reagents._common import account_of
+from stanch.verify.reagents.block import BlockFraction, block_fraction
+from stanch.verify.reagents.pictures import block_picture
+from stanch.verify.records import Account, Cell, Column, Definition, Grid, Verdict
+from stanch.verify.scales import grouped
+from stanch.verify.table import Table, take
+
+
+def block(table: Table, s: dict[str, Any]) -> Account:
+    """Which share of the platelet part a blocker takes away."""
+    names = (s["lot"],) if s["lot"] else ()
+    columns = (s["base"], s["blocked"], s["reference_well"])
+    taken = take(table, numbers=columns, labels=names, treatment="Differences need numbers: bounds are refused.")
+    g, k, f = (taken.numbers[c] for c in columns)
+    lots, place = grouped(taken.labels[s["lot"]]) if s["lot"] else (np.array(["all"]), np.zeros(g.size, dtype=np.intp))
+    if lots.size > 200:
+        raise InputError(f"column {s['lot']}", got=f"{lots.size} lots", allowed="at most 200")
+    found = [
+        (str(name), block_fraction(g[place == i], k[place == i], f[place == i], weakest=s["weakest"]))
+        for i, name in enumerate(lots)
+    ]
+    verdicts = []
+    for name, one in found:
+        of = f" of lot {name}" if s["lot"] else ""
+        verdicts.append(
+            Verdict(
+                f"Block fraction{of}",
+                one.total,
+                "" if s["least"] is None else f"at least {s['least']:g}",
+                outcome(one.total, s["least"], None),
+                "Met when the whole interval lies above the limit.",
+            )
+        )
+        verdicts.append(
+            Verdict(
+                f"Spread of the block fraction between donors{of}",
+                one.sd,
+                "" if s["largest_sd"] is None else f"at most {s['largest_sd']:g}",
+                outcome(one.sd, None, s["largest_sd"]),
+                "Met when the whole interval of the standard deviation lies below the limit.",
+            )
+        )
+    rows: list[tuple[Cell, ...]] = [(n, one.n, one.total, one.mean, one.sd, one.left_out) for n, one in found]
+    heads = ("lot", "donors", "fraction, ratio of totals", "fraction, mean of donors", "SD between donors", "left out")
+    warnings = ["The block fraction is only as good as the reference that is taken to hold no platelet part."]
+    if any(one.left_out for _, one in found):
+        warnings.append("Donors without a platelet part cannot tell the fraction and were left out, as counted.")
+    if any(one.total.value is not None and one.total.value > 1 for _, one in found):
+        warnings.append("A fraction above 1 means that the reference still holds a platelet part, or wells differ.")
+    return account_of(
+        s,
+        "Block fraction of the platelet blocker",
+        taken,
+        design=(
+            f"{g.size} donors, {lots.size} lot(s): base well, blocked well and an independent reference without "
+            "platelet part.",
+            "b = (base − blocked)/(base − reference).",
+        ),
+        verdicts=tuple(verdicts),
+        grids=(Grid("Block fraction", tuple(Column(c) for c in heads), tuple(rows)),),
+        pictures=(block_picture(found, s["unit"]),),
+        definitions=(
+            Definition(
+                "block fraction",
+                "Share b of the platelet part that the blocker takes away; then fibrin = (blocked − (1 − b) base)/b "
+                "and platelet = (base − blocked)/b. The SD between donors, not the standard error, is what one new "
+                "sample needs.",
+                "This project's definition",
+            ),
+        ),
+        numbers={
+            "lots": [n for n, _ in found],
+            "fraction": [one.total for _, one in found],
+            "fraction_mean": [one.mean for _, one in found],
+            "sd": [one.sd for _, one in found],
+            "sd_between_lots": _spread([one for _, one in found]),
+        },
+        warnings=tuple(warnings),
+    )
+
+
+def _spread(found: list[BlockFraction]) -> float | None:
+    means = [one.mean.value for one in found if one.mean.value is not None]
+    return float(np.std(means, ddof=1)) if len(means) > 1 else None
