@@ -223,7 +223,7 @@ def carry_over(rng: Rng) -> bool:
 
 CASES = (
     Case("retention, 95 % interval", 0.95, "exact", retention),
-    Case("prediction error, upper 95 % limit", 0.95, "at least", hold_error),
+    Case("hold, 90 % error, upper 95 % limit", 0.95, "at least", hold_error),
     Case("the same, two curves per donor", 0.95, "at least", lambda rng: hold_error(rng, curves=2)),
     Case("the same, a quarter of plateaus open", 0.95, "at least", lambda rng: hold_error(rng, censor=0.25)),
     Case("smallest hold claimed wrongly", 0.05, "at most", smallest_hold),

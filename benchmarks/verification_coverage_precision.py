@@ -191,6 +191,20 @@ STUDIES: dict[str, Callable[[Rng], Iterator[Hit]]] = {
 }
 
 
+def counted(number: int, runs: int, seed: int) -> Iterator[tuple[str, str, int, int]]:
+    """Quantity, method, intervals that hold the truth and upper ends above it, of one study."""
+    once = list(STUDIES.values())[number]
+    rng = np.random.default_rng([seed, number])
+    inside: dict[tuple[str, str], int] = defaultdict(int)
+    upper: dict[tuple[str, str], int] = defaultdict(int)
+    for _ in range(runs):
+        for h in once(rng):
+            inside[h.quantity, h.method] += h.inside
+            upper[h.quantity, h.method] += h.below_upper
+    for (quantity, method), hits in inside.items():
+        yield quantity, method, hits, upper[quantity, method]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--runs", type=int, default=2000)
@@ -200,19 +214,12 @@ def main() -> None:
     settings = parser.parse_args()
     started = time.process_time()
     print(f"{settings.runs} runs, seed {settings.seed}, nominal {settings.nominal:.1%} two-sided")
-    for number, (title, once) in enumerate(STUDIES.items()):
+    for number, title in enumerate(STUDIES):
         if settings.only not in title:
             continue
-        rng = np.random.default_rng([settings.seed, number])
-        inside: dict[tuple[str, str], list[bool]] = defaultdict(list)
-        upper: dict[tuple[str, str], list[bool]] = defaultdict(list)
-        for _ in range(settings.runs):
-            for h in once(rng):
-                inside[h.quantity, h.method].append(h.inside)
-                upper[h.quantity, h.method].append(h.below_upper)
         print(f"\n{title}")
-        for (quantity, method), hits in inside.items():
-            share = share_interval(sum(hits), len(hits))
+        for quantity, method, hits, high in counted(number, settings.runs, settings.seed):
+            share = share_interval(hits, settings.runs)
             assert share.low is not None
             assert share.high is not None
             verdict = "as stated"
@@ -220,7 +227,7 @@ def main() -> None:
                 verdict = "TOO LOW"
             elif share.low > settings.nominal:
                 verdict = "higher"
-            above = sum(upper[quantity, method]) / len(hits)
+            above = high / settings.runs
             print(
                 f"  {quantity:34} {method:18} {share.value:7.2%} [{share.low:.2%}, {share.high:.2%}] {verdict:10}"
                 f" below the upper end {above:.2%}"
