@@ -1,4 +1,4 @@
-"""The invented study of ``stanch demo --verify``: its options are those of the protocols, its reports say what it is."""
+"""The invented study of ``stanch demo --verify``: its options are those of the protocols; its reports say so."""
 
 from __future__ import annotations
 
