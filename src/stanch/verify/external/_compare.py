@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import UsageError
-from stanch.verify.external._round import TREATMENT
+from stanch.verify.external._words import TREATMENT
 from stanch.verify.external.instruments import Instruments, compare_instruments
 from stanch.verify.records import (
     Account,
