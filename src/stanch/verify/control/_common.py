@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
 from stanch.verify.control.chain import Rates, rates
-from stanch.verify.control.charts import Chart
+from stanch.verify.control.chart import Chart
 from stanch.verify.control.rules import Rule
 from stanch.verify.control.simulate import Simulated, simulated_rates
 from stanch.verify.records import Cell, Column, Definition, Grid, Level, Line, Points

@@ -17,8 +17,8 @@ from stanch.verify.control._common import (
     thin_note,
 )
 from stanch.verify.control._single import CENSORED
-from stanch.verify.control.charts import Subgroups, subgroups
 from stanch.verify.control.rules import judge, parse
+from stanch.verify.control.subgroups import Subgroups, subgroups
 from stanch.verify.equivalence import outcome
 from stanch.verify.intervals import mean_interval
 from stanch.verify.records import Account, Bounded, Column, Grid, Picture, Verdict

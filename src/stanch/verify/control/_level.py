@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from stanch.errors import InputError
 from stanch.verify.control._common import baseline_flags
-from stanch.verify.control.charts import Chart, Sums, cumulative_sums, individuals, moving_ranges, weighted_averages
+from stanch.verify.control.chart import Chart
+from stanch.verify.control.charts import individuals, moving_ranges
+from stanch.verify.control.memory import Sums, cumulative_sums, weighted_averages
 
 Floats = NDArray[np.float64]
 

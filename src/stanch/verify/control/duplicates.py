@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stanch.errors import InputError
-from stanch.verify.control.charts import Chart, _base, _chart, _positive
+from stanch.verify.control._making import charted, of_baseline, positive
+from stanch.verify.control.chart import Chart
 from stanch.verify.control.constants import d2, d3
 from stanch.verify.intervals import checked, sd_interval
 from stanch.verify.records import Bounded
@@ -94,18 +95,18 @@ def duplicates(
         d = np.log(y) - np.log(x)
     else:
         d = y - x
-    base = _base(d, baseline, 2)
+    base = of_baseline(d, baseline, 2)
     df = float(base.size if centre is not None else base.size - 1)
     middle = float(base.mean()) if centre is None else float(centre)
     found = math.sqrt(float(((base - middle) ** 2).sum()) / df / 2)
     shown = "1" if scale == "log" else unit
     one = sd_interval(found, df, unit=shown)
-    used = _positive(found if sigma is None else sigma, "standard deviation of duplicates")
-    half = _positive(width, "width of the limits") * used * math.sqrt(2)
+    used = positive(found if sigma is None else sigma, "standard deviation of duplicates")
+    half = positive(width, "width of the limits") * used * math.sqrt(2)
     n = d.size
-    chart = _chart(d, middle, used * math.sqrt(2), np.full(n, middle - half), np.full(n, middle + half))
+    chart = charted(d, middle, used * math.sqrt(2), np.full(n, middle - half), np.full(n, middle + half))
     size = np.abs(d - middle)
-    ranges = _chart(size, d2(2) * used, used, np.zeros(n), np.full(n, (d2(2) + width * d3(2)) * used))
+    ranges = charted(size, d2(2) * used, used, np.zeros(n), np.full(n, (d2(2) + width * d3(2)) * used))
     return Duplicates(chart, ranges, one, _as_cv(one) if scale == "log" else None, int(base.size))
 
 
