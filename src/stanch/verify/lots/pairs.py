@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
@@ -17,7 +16,7 @@ from stanch.verify.intervals import checked
 from stanch.verify.lots.rank import RankShift, rank_shift
 from stanch.verify.records import Bounded, Outcome
 
-__all__ = ["LotChange", "Trend", "differences", "holm", "lot_change"]
+__all__ = ["LotChange", "Trend", "differences", "lot_change"]
 
 Floats = NDArray[np.float64]
 Scale = Literal["difference", "ratio", "percent"]
@@ -234,33 +233,3 @@ def _trend(d: Floats, level: Floats, scale: Scale, unit: str) -> Trend:
     )
     edges = tuple(float(level[a[-1]] / 2 + level[b[0]] / 2) for a, b in pairwise(parts))
     return Trend(tau, p, thirds, edges)
-
-
-def holm(p: Sequence[float]) -> tuple[float, ...]:
-    """P values of several tests, adjusted so that the chance of any false claim among them stays at alpha.
-
-    Parameters
-    ----------
-    p : sequence of float
-        [-].
-
-    Returns
-    -------
-    tuple of float
-        In the same order [-].
-
-    Notes
-    -----
-    Holm S. Scand J Statist 6:65-70 (1979), from memory.
-
-    Examples
-    --------
-    >>> holm([0.01, 0.04, 0.03])
-    (0.03, 0.06, 0.06)
-    """
-    order = sorted(range(len(p)), key=lambda i: p[i])
-    adjusted, largest = [0.0] * len(p), 0.0
-    for step, i in enumerate(order):
-        largest = max(largest, min(1.0, (len(p) - step) * p[i]))
-        adjusted[i] = largest
-    return tuple(adjusted)

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError
-from stanch.verify.lots.pairs import LotChange, differences, holm, lot_change
+from stanch.verify.lots.pairs import LotChange, differences, lot_change
 from stanch.verify.lots.power import paired_power, pairs_needed
+from stanch.verify.multiplicity import holm
 from stanch.verify.protocol import Option, Protocol
 from stanch.verify.records import (
     Account,

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from stanch.errors import InputError
 from stanch.verify.equivalence import outcome
 from stanch.verify.intervals import checked, sd_interval
+from stanch.verify.multiplicity import bonferroni, holm
 from stanch.verify.records import Bounded, Outcome
 from stanch.verify.scales import Scale, edges, grouped, on_scale, shown
 from stanch.verify.wells.blocks import Blocks
@@ -353,15 +354,7 @@ def _adjusted(p: list[float | None], adjust: str) -> list[float | None]:
     known = [v for v in p if v is not None]
     if len(known) < len(p) or adjust == "none":
         return list(p)
-    count = len(known)
-    if adjust == "bonferroni":
-        return [min(1.0, v * count) for v in known]
-    out = [0.0] * count
-    top = 0.0
-    for place, k in enumerate(sorted(range(count), key=lambda k: known[k])):
-        top = max(top, min(1.0, known[k] * (count - place)))
-        out[k] = top
-    return list(out)
+    return list(bonferroni(known) if adjust == "bonferroni" else holm(known))
 
 
 def _largest_pair(
