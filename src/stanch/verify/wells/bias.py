@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,12 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 from stanch.errors import InputError
 from stanch.verify.equivalence import outcome
 from stanch.verify.intervals import checked, sd_interval
-from stanch.verify.multiplicity import bonferroni, holm
 from stanch.verify.records import Bounded, Outcome
 from stanch.verify.scales import Scale, edges, grouped, on_scale, shown
-from stanch.verify.wells.blocks import Blocks
+from stanch.verify.wells._additive import additive, cells, connected
+from stanch.verify.wells._compare import adjusted_p, interval, largest_pair
+from stanch.verify.wells._differ import f_test, homogeneity, interaction
+from stanch.verify.wells.fit import WellFit
 
-__all__ = ["WellBias", "WellFit", "Wells", "well_bias"]
+__all__ = ["WellBias", "Wells", "well_bias"]
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.intp]
@@ -56,37 +58,6 @@ class WellBias:
     n: int
     sd: float
     outcome: Outcome
-
-
-@dataclass(frozen=True)
-class WellFit:
-    """The additive fit: sample + run + well, on the working scale.
-
-    Parameters
-    ----------
-    effects : ndarray, shape (well,)
-        Sum to zero [unit].
-    covariance : ndarray, shape (well, well)
-        [-].
-    rss : float
-        Residual sum of squares of the cells [-].
-    df : float
-        [-].
-    residuals : ndarray, shape (cell,)
-        [unit].
-    rank : int
-        Comparisons of wells that the layout allows: one less than there are wells when all are connected.
-    seen : ndarray, shape (well, well)
-        Projector onto the comparisons that the layout allows [-].
-    """
-
-    effects: Floats
-    covariance: Floats
-    rss: float
-    df: float
-    residuals: Floats
-    rank: int
-    seen: Floats
 
 
 @dataclass(frozen=True)
@@ -213,15 +184,15 @@ def well_bias(
     of_sample[s] = at
     if (of_sample[s] != at).any():
         raise InputError("levels", got="a sample with two levels", allowed="one level for each sample")
-    cell, mean, within = _cells(y, s, w, r)
+    cell, mean, within = cells(y, s, w, r)
     s, w, r, at = (v[cell] for v in (s, w, r, at))
-    fit = _additive(mean, s, r, w, wells.size)
+    fit = additive(mean, s, r, w, wells.size)
     found = _single(wells, fit, w, edges(allowed, scale), scale, adjust, alpha, unit)
     largest = max(found, key=lambda b: abs(math.log(b.bias.value) if scale == "ratio" else b.bias.value))  # type: ignore[arg-type]
     p_all = None if allowed is None else max(b.p for b in found if b.p is not None)
-    pair, names = _largest_pair(fit, wells, scale, alpha, unit)
-    test_f, p_f = _f_test(fit, wells.size)
-    inter_f, inter_p, by_level = _interaction(mean, s, r, w, at, wells, levels, fit, scale, alpha, unit)
+    pair, names = largest_pair(fit, wells, scale, alpha, unit)
+    test_f, p_f = f_test(fit, wells.size)
+    inter_f, inter_p, by_level = interaction(mean, s, r, w, at, wells, levels, fit, scale, alpha, unit)
     free = float(y.size - mean.size)
     return Wells(
         tuple(found),
@@ -236,7 +207,7 @@ def well_bias(
         by_level,
         sd_interval(math.sqrt(fit.rss / fit.df), fit.df),
         sd_interval(math.sqrt(within / free), free) if free > 0 else Bounded.missing("No replicates within cells."),
-        _homogeneity(fit, w, wells.size),
+        homogeneity(fit, w, wells.size),
         fit.df,
         int(samples.size),
         int(runs.size),
@@ -259,52 +230,6 @@ def _overall(outcomes: list[Outcome]) -> Outcome:
     return "met" if all(o == "met" for o in outcomes) else "undecided"
 
 
-def _cells(y: Floats, s: Whole, w: Whole, r: Whole) -> tuple[Whole, Floats, float]:
-    """First row of each cell, the mean in it, and the sum of squares within cells."""
-    order = np.lexsort((w, r, s))
-    new = np.r_[True, (np.diff(s[order]) != 0) | (np.diff(r[order]) != 0) | (np.diff(w[order]) != 0)]
-    start = np.flatnonzero(new)
-    count = np.diff(np.r_[start, y.size])
-    middle = y.mean()
-    mean = np.add.reduceat(y[order] - middle, start) / count
-    rest = y[order] - middle - mean[np.cumsum(new) - 1]
-    return order[start], mean + middle, float(rest @ rest)
-
-
-def _additive(y: Floats, s: Whole, r: Whole, w: Whole, wells: int) -> WellFit:
-    """Sample + run + well by least squares; wells may be any number of classes, compared where they meet."""
-    n = y.size
-    size = float(np.abs(y - y.mean()).max()) or 1.0
-    z = (y - y.mean()) / size
-    blocks = Blocks(s, r)
-    gram, side = blocks.reduced(w, wells, z)
-    values, vectors = np.linalg.eigh((gram + gram.T) / 2)
-    good = values > 1e-9 * max(float(values.max()), 1.0)
-    rank = int(good.sum())
-    inverse = (vectors[:, good] / values[good]) @ vectors[:, good].T
-    seen = vectors[:, good] @ vectors[:, good].T
-    effects = inverse @ side
-    residual = blocks.swept(z - effects[w])
-    df = n - blocks.rank - rank
-    if df < 1:
-        raise InputError(
-            "wells", got=f"{n} cells of sample, run and well", allowed="more cells than unknowns", do="Repeat samples."
-        )
-    rss = float(residual @ residual)
-    rss = 0.0 if rss < 1e-26 * n else rss
-    return WellFit(effects * size, inverse * rss / df * size**2, rss * size**2, float(df), residual * size, rank, seen)
-
-
-def _connected(fit: WellFit, wells: int) -> None:
-    if fit.rank < wells - 1:
-        raise InputError(
-            "wells",
-            got="wells that no sample connects",
-            allowed="every well compared with every other through common samples",
-            do="Rotate samples over all wells.",
-        )
-
-
 def _single(
     names: NDArray[np.str_],
     fit: WellFit,
@@ -318,7 +243,7 @@ def _single(
     from scipy import special
 
     count = names.size
-    _connected(fit, count)
+    connected(fit, count)
     se = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
     lower, upper = edge
     p: list[float | None] = [None] * count
@@ -326,14 +251,14 @@ def _single(
         near = np.minimum(fit.effects - lower, upper - fit.effects)
         with np.errstate(divide="ignore", invalid="ignore"):
             p = [float(v) for v in np.where(se > 0, special.stdtr(fit.df, -near / se), np.where(near > 0, 0.0, 1.0))]
-    adjusted = _adjusted(p, adjust)
+    adjusted = adjusted_p(p, adjust)
     share = alpha if adjust != "bonferroni" else alpha / count
     found = []
     number = np.bincount(w, minlength=count)
     spread = np.sqrt(np.bincount(w, fit.residuals**2, minlength=count) / np.maximum(number - 1, 1))
     for k in range(count):
-        wide = _interval(float(fit.effects[k]), float(se[k]), fit.df, share)
-        single = _interval(float(fit.effects[k]), float(se[k]), fit.df, alpha)
+        wide = interval(float(fit.effects[k]), float(se[k]), fit.df, share)
+        single = interval(float(fit.effects[k]), float(se[k]), fit.df, alpha)
         state = outcome(wide, lower, upper)
         q = adjusted[k]
         if adjust == "holm" and q is not None and state == "met" and q > alpha:
@@ -341,97 +266,3 @@ def _single(
         bias, alone = shown(wide, scale, unit), shown(single, scale, unit)
         found.append(WellBias(str(names[k]), bias, alone, p[k], q, int(number[k]), float(spread[k]), state))
     return found
-
-
-def _interval(value: float, se: float, df: float, alpha: float) -> Bounded:
-    from scipy import special
-
-    half = float(special.stdtrit(df, 1 - alpha)) * se
-    return Bounded(value, value - half, value + half, "", 1 - 2 * alpha)
-
-
-def _adjusted(p: list[float | None], adjust: str) -> list[float | None]:
-    known = [v for v in p if v is not None]
-    if len(known) < len(p) or adjust == "none":
-        return list(p)
-    return list(bonferroni(known) if adjust == "bonferroni" else holm(known))
-
-
-def _largest_pair(
-    fit: WellFit, names: NDArray[np.str_], scale: Scale, alpha: float, unit: str
-) -> tuple[Bounded, tuple[str, str]]:
-    a, b = int(np.argmax(fit.effects)), int(np.argmin(fit.effects))
-    if a == b:
-        a, b = 0, 1
-    variance = fit.covariance[a, a] + fit.covariance[b, b] - 2 * fit.covariance[a, b]
-    pairs = names.size * (names.size - 1) / 2
-    # The larger of all differences was picked, so its interval allows for all pairs, both signs.
-    found = _interval(
-        float(fit.effects[a] - fit.effects[b]), math.sqrt(max(float(variance), 0.0)), fit.df, alpha / pairs / 2
-    )
-    return shown(found, scale, unit), (str(names[a]), str(names[b]))
-
-
-def _f_test(fit: WellFit, wells: int) -> tuple[float | None, float | None]:
-    from scipy import special
-
-    if fit.rss == 0:
-        return None, None
-    inverse = np.linalg.pinv(fit.covariance, hermitian=True)
-    f = float(fit.effects @ inverse @ fit.effects) / (wells - 1)
-    return f, float(special.fdtrc(wells - 1, fit.df, f))
-
-
-def _interaction(
-    y: Floats,
-    s: Whole,
-    r: Whole,
-    w: Whole,
-    at: Whole,
-    wells: NDArray[np.str_],
-    levels: NDArray[np.str_],
-    plain: WellFit,
-    scale: Scale,
-    alpha: float,
-    unit: str,
-) -> tuple[float | None, float | None, dict[str, tuple[Bounded, ...]]]:
-    from scipy import special
-
-    if levels.size < 2:
-        return None, None, {}
-    if levels.size * wells.size > 2000:
-        raise InputError("levels", got=levels.size, allowed=f"at most {2000 // wells.size} with {wells.size} wells")
-    # Bias at each level: wells within a level are classes of their own.
-    both = _additive(y, s, r, w + wells.size * at, wells.size * levels.size)
-    by_level: dict[str, tuple[Bounded, ...]] = {}
-    for k, name in enumerate(levels):
-        own = slice(k * wells.size, (k + 1) * wells.size)
-        effects, covariance = both.effects[own], both.covariance[own, own]
-        centre = np.eye(wells.size) - 1.0 / wells.size
-        wanted = np.zeros((wells.size, both.effects.size))
-        wanted[:, own] = centre
-        seen = bool(np.abs(wanted @ both.seen - wanted).max() < 1e-7)
-        effects, covariance = centre @ effects, centre @ covariance @ centre
-        se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-        by_level[str(name)] = tuple(
-            shown(_interval(float(e), float(d), both.df, alpha), scale, unit)
-            if seen
-            else Bounded.missing("The wells are not all compared at this level.", unit)
-            for e, d in zip(effects, se)
-        )
-    extra = plain.df - both.df
-    if extra < 1 or both.rss <= 0:
-        return None, None, by_level
-    f = max(plain.rss - both.rss, 0.0) / extra / (both.rss / both.df)
-    return f, float(special.fdtrc(extra, both.df, f)), by_level
-
-
-def _homogeneity(fit: WellFit, w: Whole, wells: int) -> float | None:
-    from scipy import stats
-
-    order = np.argsort(w, kind="stable")
-    parts: list[Any] = np.split(fit.residuals[order], np.cumsum(np.bincount(w, minlength=wells))[:-1])
-    if fit.rss == 0 or min(len(part) for part in parts) < 3:
-        return None
-    found = stats.levene(*parts, center="median")
-    return float(found.pvalue) if math.isfinite(float(found.pvalue)) else None
