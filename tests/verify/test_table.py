@@ -46,6 +46,14 @@ def test_numbers_as_names() -> None:
     assert table.labels("part").tolist() == ["1.5", "2.0", ""]
 
 
+def test_names_made_of_numbers_are_no_wider_than_they_need_be() -> None:
+    runs = Table.of({"run": np.tile([7, -12, 0], 1000)}).labels("run")
+    assert runs.dtype == np.dtype("<U3")
+    assert runs[:3].tolist() == ["7", "-12", "0"]
+    assert Table.of({"day": [np.nan, np.nan]}).labels("day").tolist() == ["", ""]
+    assert Table.of({"x": [0.0, -0.0, 0.5, 1e300]}).labels("x").tolist() == ["0.0", "0.0", "0.5", "1e+300"]
+
+
 @pytest.mark.parametrize(
     ("columns", "words"),
     [({"a": [1, 2], "b": [1]}, "equal length"), ({"a": [[1, 2], [3, 4]]}, "one dimension")],

@@ -170,13 +170,14 @@ class Table:
             return column
         if name in self.text:
             return self.text[name]
-        value = column.value
-        whole = np.isfinite(value) & (np.abs(value) < 2.0**53) & (value == np.round(value))
-        if bool((whole | np.isnan(value)).all()):
-            names = np.where(np.isnan(value), 0.0, value).astype(np.int64).astype(np.str_)
+        # Each different number is written once: columns of names repeat, and the longest name sets the width of all.
+        different, place = np.unique(column.value + 0.0, return_inverse=True)
+        kept = different[~np.isnan(different)]
+        if bool((np.isfinite(kept) & (np.abs(kept) < 2.0**53) & (kept == np.round(kept))).all()):
+            names = [str(v) for v in kept.astype(np.int64).tolist()]
         else:
-            names = np.array([repr(float(v)) for v in value], dtype=np.str_)
-        return np.where(np.isnan(value), "", names).astype(np.str_)
+            names = [repr(v) for v in kept.tolist()]
+        return np.array([*names, ""], dtype=np.str_)[place.reshape(-1)]
 
 
 @dataclass(frozen=True)
