@@ -20,6 +20,15 @@ def test_heavy_libraries_are_loaded_only_on_use(statement: str) -> None:
     assert sorted(_loaded_after(statement) & set(HEAVY)) == []
 
 
+def test_no_module_of_verification_loads_a_heavy_library() -> None:
+    loaded = _loaded_after(
+        "import importlib, pkgutil, stanch.verify as v\n"
+        "for m in pkgutil.walk_packages(v.__path__, 'stanch.verify.'): importlib.import_module(m.name)"
+    )
+    assert {"stanch.verify.precision.protocol", "stanch.verify.budget.monte_carlo"} <= loaded
+    assert sorted(loaded & set(HEAVY)) == []
+
+
 def test_every_public_name_can_be_reached() -> None:
     import stanch
 
