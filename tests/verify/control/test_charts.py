@@ -146,7 +146,7 @@ def test_duplicates_on_the_log_scale() -> None:
 
 
 def test_duplicates_with_their_own_mean_lose_a_degree_of_freedom() -> None:
-    found = duplicates([1.0, 2.0, 3.0], [2.0, 4.0, 3.0], scale="difference", centre=None, unit="Pa")
+    found = duplicates([1.0, 2.0, 3.0], [2.0, 4.0, 3.0], scale="linear", centre=None, unit="Pa")
     assert found.sd.value == pytest.approx(math.sqrt(2 / 2 / 2))
     assert found.cv is None
 

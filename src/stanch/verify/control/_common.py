@@ -13,7 +13,9 @@ from stanch.verify.control.chain import Rates, rates
 from stanch.verify.control.chart import Chart
 from stanch.verify.control.rules import Rule
 from stanch.verify.control.simulate import Simulated, simulated_rates
-from stanch.verify.records import Cell, Column, Definition, Grid, Level, Line, Points
+from stanch.verify.equivalence import unpaired
+from stanch.verify.intervals import mean_interval
+from stanch.verify.records import Bounded, Cell, Column, Definition, Grid, Level, Line, Points
 from stanch.verify.scales import MARKS
 
 Floats = NDArray[np.float64]
@@ -79,6 +81,22 @@ def baseline_flags(size: int, count: int | None, phase: NDArray[np.str_] | None,
     if count < 2:
         raise InputError("baseline", got=count, allowed="at least 2 results")
     return np.asarray(np.arange(size) < count)
+
+
+def shift_of(later: Floats, centre: float, base: Floats | None, unit: str) -> Bounded:
+    """Mean of later values less the centre line with its 90 % interval; `base` are the values that set the line."""
+    if base is None:
+        mean = mean_interval(later, level=0.90, unit=unit)
+    elif base.size < 2:
+        return Bounded.missing("A baseline of one value does not tell how sure its level is.", unit)
+    else:
+        # A line that the baseline itself sets is no better known than the mean of that baseline.
+        mean = unpaired(base, later, alpha=0.05, unit=unit).difference
+    assert mean.value is not None
+    assert mean.low is not None
+    assert mean.high is not None
+    value, low, high = float(later.mean()) - centre, mean.low - mean.value, mean.high - mean.value
+    return Bounded(value, value + low, value + high, unit, 0.90)
 
 
 def thin(signal: Flags, most: int = MARKS) -> NDArray[np.intp]:

@@ -13,6 +13,7 @@ from stanch.verify.control._common import (
     chart_layers,
     rule_grid,
     rule_rates,
+    shift_of,
     signal_grid,
     thin_note,
 )
@@ -20,7 +21,6 @@ from stanch.verify.control._single import CENSORED
 from stanch.verify.control.rules import judge, parse
 from stanch.verify.control.subgroups import Subgroups, subgroups
 from stanch.verify.equivalence import outcome
-from stanch.verify.intervals import mean_interval
 from stanch.verify.records import Account, Bounded, Column, Grid, Picture, Verdict
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
@@ -146,18 +146,18 @@ def _verdict(found: Subgroups, whole: Any, s: dict[str, Any]) -> Verdict:
     if later.size < 2:
         none = Bounded.missing("Fewer than two later subgroups.", unit)
         return Verdict(claim, none, "", "undecided" if edge else "no limit stated", "")
-    m = mean_interval(later, level=0.90, unit=unit)
-    c = found.mean.centre if not s["target"] else float(s["target"][0])
-    assert m.value is not None
-    assert m.low is not None
-    assert m.high is not None
-    shift = Bounded(m.value - c, m.low - c, m.high - c, unit, 0.90)
+    centre = found.mean.centre if not s["target"] else float(s["target"][0])
+    own = not s["target"] and not s["mean"]
+    shift = shift_of(later, centre, found.mean.value[whole] if own else None, unit)
+    rule = "Met when the whole 90 % interval of the mean of the later subgroup means less the centre line is inside."
+    if own:
+        rule += " The scatter of the baseline, which sets the line, is part of the interval (Welch)."
     return Verdict(
         claim,
         shift,
         "" if edge is None else f"mean shift within ±{edge:g} {unit}".strip(),
         outcome(shift, None if edge is None else -edge, edge),
-        "Met when the whole 90 % interval of the mean of the later subgroup means less the centre line is inside.",
+        rule,
     )
 
 

@@ -58,7 +58,9 @@ def planned(question: str, settings: dict[str, Any]) -> Account:
     per_run = tuple(int(n) for n in s["per_run"])
     if any(n != float(m) for n, m in zip(per_run, s["per_run"], strict=True)):
         raise InputError("results per run", got=s["per_run"], allowed="whole numbers")
-    found = candidates(need, sets=sets, per_run=per_run, detection=s["detection"], false_rejection=s["false_rejection"])
+    found = candidates(
+        need, sets=sets, per_run=per_run, detection=s["least_detection"], false_rejection=s["allowed_false_rejection"]
+    )
     chosen = choose(found)
     verdict = Verdict(
         "There are rules that meet the quality requirement",
@@ -67,7 +69,7 @@ def planned(question: str, settings: dict[str, Any]) -> Account:
         else Bounded.missing(
             "No candidate meets both demands; a control with more results per run, or a better assay."
         ),
-        f"detection at least {s['detection']:g}, false rejection at most {s['false_rejection']:g}",
+        f"detection at least {s['least_detection']:g}, false rejection at most {s['allowed_false_rejection']:g}",
         "met" if chosen else "not met",
         "Among the candidates that meet both demands: fewest results per run, then lowest false rejection, then fewest "
         "rules.",
@@ -162,7 +164,7 @@ def _at(c: Candidate, kind: Literal["shift", "spread"], x: float) -> float:
 def _pictures(
     found: tuple[Candidate, ...], chosen: Candidate | None, need: Requirement, s: dict[str, Any]
 ) -> tuple[Picture, ...]:
-    best = chosen or max(found, key=lambda c: (c.false_rejection <= s["false_rejection"], c.detection))
+    best = chosen or max(found, key=lambda c: (c.false_rejection <= s["allowed_false_rejection"], c.detection))
     counts = tuple(dict.fromkeys(c.per_run for c in found))
     same = {c.per_run: c for c in found if c.name == best.name}
     shifts, spreads = np.linspace(0, 4, 33), np.linspace(1, 4, 25)
@@ -174,7 +176,7 @@ def _pictures(
             layers.append(Line(tuple(xs.tolist()), tuple(y), f"{n} per run", series=i))
         if xs[0] < at < xs[-1]:
             layers.append(Level(at, "critical", axis="x", kind="warning"))
-        layers += [Level(s["detection"], "detection demanded")]
+        layers += [Level(s["least_detection"], "detection demanded")]
         return Picture(
             title,
             label,
@@ -202,8 +204,8 @@ def _pictures(
             (
                 Points(false, seen, "candidates"),
                 *((Points((chosen.false_rejection,), (chosen.detection,), "chosen", series=1),) if chosen else ()),
-                Level(s["detection"], "detection demanded"),
-                Level(s["false_rejection"], "false rejection allowed", axis="x"),
+                Level(s["least_detection"], "detection demanded"),
+                Level(s["allowed_false_rejection"], "false rejection allowed", axis="x"),
             ),
             "Upper left is wanted: high detection with few false rejections.",
             f"{sum(c.acceptable for c in found)} of {len(found)} candidates meet both demands.",

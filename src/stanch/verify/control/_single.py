@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stanch.verify.control._common import DEFINITIONS, rule_grid, rule_rates
+from stanch.verify.control._common import DEFINITIONS, rule_grid, rule_rates, shift_of
 from stanch.verify.control._level import ControlLevel, level_of, numbers_of
 from stanch.verify.control._single_grids import counts_grid, limits_grid, rejected_grid, run_lengths
 from stanch.verify.control._single_pictures import pictures
 from stanch.verify.control.rules import judge, parse
 from stanch.verify.equivalence import outcome
-from stanch.verify.intervals import mean_interval, sd_interval
+from stanch.verify.intervals import sd_interval
 from stanch.verify.records import Account, Bounded, Verdict
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
@@ -123,12 +123,11 @@ def _verdicts(level: ControlLevel, s: dict[str, Any], several: bool) -> list[Ver
                 "",
             )
         ]
-    mean = mean_interval(later, level=0.90, unit=unit)
-    assert mean.value is not None
-    centre = level.target
-    shift = Bounded(mean.value - centre, _less(mean.low, centre), _less(mean.high, centre), unit, 0.90)
+    shift = shift_of(later, level.target, level.chart.value[level.base] if level.own_centre else None, unit)
     edge = level.allowed_shift
     rule = f"Met when the whole 90 % interval of the mean of the {what} less the centre line lies inside the limits."
+    if level.own_centre:
+        rule += " The scatter of the baseline, which sets the line, is part of the interval (Welch)."
     made = [
         Verdict(
             f"The control keeps its level{tail}",
@@ -150,10 +149,6 @@ def _verdicts(level: ControlLevel, s: dict[str, Any], several: bool) -> list[Ver
         )
     )
     return made
-
-
-def _less(end: float | None, centre: float) -> float | None:
-    return None if end is None else end - centre
 
 
 def _warnings(levels: list[ControlLevel]) -> tuple[str, ...]:

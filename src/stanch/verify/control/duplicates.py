@@ -46,7 +46,7 @@ def duplicates(
     first: ArrayLike,
     second: ArrayLike,
     *,
-    scale: Literal["log", "difference"] = "log",
+    scale: Literal["log", "linear"] = "log",
     centre: float | None = 0.0,
     sigma: float | None = None,
     baseline: ArrayLike | None = None,
@@ -60,7 +60,7 @@ def duplicates(
     first, second : array_like, shape (sample,)
         In time order [unit].
     scale : str
-        ``log``: scatter in proportion to the result, results above zero; ``difference``.
+        ``log``: scatter in proportion to the result, results above zero; ``linear``.
     centre : float or None
         Mean difference expected, on the scale chosen [unit]; None for that of the baseline.
     sigma : float, optional

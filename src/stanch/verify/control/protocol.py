@@ -55,14 +55,12 @@ PROTOCOL = Protocol(
             default=ONE,
             choices=(ONE, GROUPS, PAIRS, PLAN),
         ),
-        Option("result", "column", "Column of control results, in time order.", designs=(ONE, GROUPS)),
+        Option("result", "column", "Column with the control results, in time order.", designs=(ONE, GROUPS)),
         Option("level", "column", "Column naming the control level or material, a phantom too.", designs=(ONE,)),
         Option("run", "column", "Column naming the run; each row its own run without it.", designs=(ONE, GROUPS)),
-        Option("first", "column", "Column of the first result of each fresh sample.", designs=(PAIRS,)),
-        Option("second", "column", "Column of the second result.", designs=(PAIRS,)),
-        Option(
-            "scale", "choice", "Scale of duplicates.", default="log", choices=("log", "difference"), designs=(PAIRS,)
-        ),
+        Option("first", "column", "Column with the first result of each fresh sample.", designs=(PAIRS,)),
+        Option("second", "column", "Column with the second result.", designs=(PAIRS,)),
+        Option("scale", "choice", "Scale of duplicates.", default="log", choices=("log", "linear"), designs=(PAIRS,)),
         Option("phase", "column", "Column telling baseline rows from later ones.", designs=CHARTED),
         Option("baseline-phase", "text", "What baseline rows have in it.", default="baseline", designs=CHARTED),
         Option(
@@ -135,7 +133,7 @@ PROTOCOL = Protocol(
             "rules", "texts", "Rules in words, such as 'two of three beyond 2 SD same side by level'.", default=STANDARD
         ),
         Option("unit", "text", "Unit of the results, as it should be printed.", default="", designs=CHARTED),
-        Option("seed", "count", "Of the simulation where a rule has no exact rates.", default=1, designs=CHARTED),
+        Option("seed", "count", "Of the simulation where a rule has no exact rates.", default=0, designs=CHARTED),
         Option(
             "allowed-error",
             "number",
@@ -151,8 +149,8 @@ PROTOCOL = Protocol(
             default=0.05,
             designs=(PLAN,),
         ),
-        Option("detection", "number", "Least detection of the critical shift.", default=0.90, designs=(PLAN,)),
-        Option("false-rejection", "number", "Largest false rejection per run.", default=0.05, designs=(PLAN,)),
+        Option("least-detection", "number", "Least detection of the critical shift.", default=0.90, designs=(PLAN,)),
+        Option("allowed-false-rejection", "number", "Largest false rejection per run.", default=0.05, designs=(PLAN,)),
         Option(
             "per-run", "numbers", "Results per run to be considered.", default=(1.0, 2.0, 3.0, 4.0), designs=(PLAN,)
         ),
