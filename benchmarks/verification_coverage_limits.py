@@ -38,7 +38,7 @@ POPULATIONS = {
     "gamma": stats.gamma(4.0, scale=2.5),
 }
 LIMITS: tuple[tuple[str, Callable[[Floats, int], ReferenceLimits], tuple[int, ...], tuple[str, ...]], ...] = (
-    ("nonparametric", lambda x, _s: nonparametric_limits(x), (120, 200, 400), ("normal", "log-normal", "gamma")),
+    ("non-parametric", lambda x, _s: nonparametric_limits(x), (120, 200, 400), ("normal", "log-normal", "gamma")),
     ("bootstrap", lambda x, s: bootstrap_limits(x, draws=1000, seed=s), (120, 400), ("normal", "log-normal")),
     ("robust", lambda x, s: robust_limits(x, draws=1000, seed=s), (40, 120), ("normal",)),
     ("robust", lambda x, s: robust_limits(x, draws=1000, seed=s), (40,), ("log-normal",)),
@@ -95,7 +95,7 @@ def limits(runs: int, seed: int) -> Iterator[Line]:
                     hits[0] += holds(found.lower, truth[0])
                     hits[1] += holds(found.upper, truth[1])
                 for k, which in enumerate(("lower", "upper")):
-                    nominal = attained(n, (0.025, 0.975)[k]) if method == "nonparametric" else LEVEL
+                    nominal = attained(n, (0.025, 0.975)[k]) if method == "non-parametric" else LEVEL
                     yield Line(f"{method}, {name}, n {n}, {which}", nominal, hits[k], runs)
 
 

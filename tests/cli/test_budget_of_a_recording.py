@@ -28,7 +28,7 @@ def test_budget_of_a_recording(small_run: Path, tmp_path: Path, capsys: pytest.C
     table.write_text(TABLE, encoding="utf-8")
     of = ["--design", "pipeline", "--recording", str(small_run), "--well", "base", "--reading", "plateau"]
     code, out, err = call(
-        capsys, "verify", "budget", str(table), *of, "--trials", "10", "--unit", "Pa", "--json", str(result)
+        capsys, "verify", "budget", str(table), *of, "--draws", "10", "--unit", "Pa", "--json", str(result)
     )
     assert (code, err) == (0, "")
     assert "First order against runs" in out

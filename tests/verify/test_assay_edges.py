@@ -29,7 +29,7 @@ def _cases(y, size):
         "neutraliser": (
             "reagents",
             {"y": y, "s": S, "d": D},
-            {"design": "neutraliser", "dose": "d", "result": "y", "sample": "s", "margin": 1.3, "wanted": 2.0},
+            {"design": "neutraliser", "dose": "d", "result": "y", "sample": "s", "allowed": 1.3, "wanted": 2.0},
         ),
         "block": (
             "reagents",
@@ -54,7 +54,7 @@ def _cases(y, size):
         "probe": (
             "probe",
             {"d": S, "i": D + 1, "p": y},
-            {"donor": "d", "plateau": "p", "interval": "i", "plateau_margin": 1.3},
+            {"sample": "d", "plateau": "p", "interval": "i", "allowed_plateau": 1.3},
         ),
         "hold": (
             "hold",
@@ -105,7 +105,7 @@ def test_constant_results(name):
             {"e": [1.0, 2, 3], "p": [2.0, 3, 4]},
             {"design": "readings", "early": ("e",), "plateau": "p", "time_unit": "min", "holds": (5.0,)},
         ),
-        ("probe", {"d": ["a"], "p": [1.0], "i": [3.0]}, {"donor": "d", "plateau": "p", "interval": "i"}),
+        ("probe", {"d": ["a"], "p": [1.0], "i": [3.0]}, {"sample": "d", "plateau": "p", "interval": "i"}),
     ],
 )
 def test_too_few_are_refused_in_words(which, columns, options):

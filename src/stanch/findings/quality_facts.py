@@ -213,8 +213,7 @@ def under_fill(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
         if got is None or got / planned >= limits.fill_flag:
             continue
         refuse = got / planned < limits.fill_refuse
-        text = (
-            f"The {name} is {got * scale:.3g} {unit}, {got / planned:.0%} of the {planned * scale:.3g} {unit} planned."
-        )
+        share = 100 * got / planned
+        text = f"The {name} is {got * scale:.3g} {unit}, {share:.0f} % of the {planned * scale:.3g} {unit} planned."
         yield QualitySign("under_fill", well.name, "refuse_well" if refuse else "flag", text)
         return

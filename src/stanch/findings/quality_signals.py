@@ -46,8 +46,8 @@ def strain(one: WellEvidence, limits: Thresholds) -> Iterator[QualitySign]:
     pushes = np.flatnonzero(value > limits.strain)
     if pushes.size:
         text = (
-            f"{pushes.size} of {value.size} pushes strained the blood above {limits.strain:.0%}, up to "
-            f"{float(value.max()):.0%}: a clot stiffens with strain, so the modulus may read high."
+            f"{pushes.size} of {value.size} pushes strained the blood above {100 * limits.strain:.0f} %, up to "
+            f"{100 * float(value.max()):.0f} %: a clot stiffens with strain, so the modulus may read high."
         )
         yield QualitySign("strain", one.well.name, "flag", text, indices(pushes))
 

@@ -27,7 +27,7 @@ INPUTS = Table.of(
 
 
 def test_rows_become_inputs() -> None:
-    account = BUDGET(INPUTS, model="density * radius**2 / length", unit="Pa", allowed=40.0, trials=20_000)
+    account = BUDGET(INPUTS, model="density * radius**2 / length", unit="Pa", allowed=40.0, draws=20_000)
     found = account.numbers["results"]["y"]
     parts = {c["input"]: c for c in found["contributions"]}
     value = 1055 * 2.5**2 / 2.2
@@ -43,7 +43,7 @@ def test_rows_become_inputs() -> None:
 
 def test_verdicts() -> None:
     def outcome(**given):
-        return BUDGET(INPUTS, model="radius", trials=1000, **given).verdicts[0].outcome
+        return BUDGET(INPUTS, model="radius", draws=1000, **given).verdicts[0].outcome
 
     # U = 1.96 * 0.01.
     assert outcome() == "no limit stated"
@@ -55,14 +55,14 @@ def test_verdicts() -> None:
 
 def test_given_sensitivities_need_no_model() -> None:
     table = Table.of({"name": ["a", "b"], "value": [0.0, 0.0], "uncertainty": [1.0, 2.0], "sensitivity": [3.0, -2.0]})
-    account = BUDGET(table, reading_value=250.0, trials=1000)
+    account = BUDGET(table, reading_value=250.0, draws=1000)
     assert account.numbers["results"]["y"]["u"] == pytest.approx(5.0)
     assert account.numbers["results"]["y"]["value"] == 250.0
 
 
 def test_simultaneous_sets_have_correlated_results() -> None:
     table = Table.of({"V": [1.0, 2.0, 3.0, 4.5], "I": [2.0, 4.1, 6.0, 9.0]})
-    account = BUDGET(table, design="sets", columns=("V", "I"), model="R = V / I; P = V * I", trials=5000)
+    account = BUDGET(table, design="sets", columns=("V", "I"), model="R = V / I; P = V * I", draws=5000)
     assert [v.claim.split()[-4] for v in account.verdicts] == ["R", "P"]
     assert account.grids[-2].title == "Correlation of the results"
     assert account.numbers["results"]["R"]["effective_df"] == pytest.approx(3.0)
@@ -72,7 +72,7 @@ def test_a_callable_is_run_one_set_at_a_time() -> None:
     def model(values):
         return float(values["radius"]) * math.exp(float(values["length"]))
 
-    account = BUDGET(INPUTS, design="pipeline", model=model, trials=30)
+    account = BUDGET(INPUTS, design="pipeline", model=model, draws=30)
     assert account.numbers["trials"] == 30
     assert account.settings["steps"] == "one-u"
     assert account.settings["model"] == "model"
@@ -117,7 +117,7 @@ def test_misplaced_options_are_refused() -> None:
 @pytest.mark.parametrize("scale", [1e-12, 1.0, 1e12])
 def test_three_sets_with_a_constant_column(scale) -> None:
     table = Table.of({"a": [1.0 * scale, 2.0 * scale, 4.0 * scale], "b": [3.0 * scale] * 3})
-    account = BUDGET(table, design="sets", columns=("a", "b"), model="a + b", trials=2000)
+    account = BUDGET(table, design="sets", columns=("a", "b"), model="a + b", draws=2000)
     found = account.numbers["results"]["y"]
     assert found["value"] == pytest.approx(scale * (7 / 3 + 3))
     assert found["u"] == pytest.approx(scale * math.sqrt(7 / 9), rel=1e-6)
@@ -127,7 +127,7 @@ def test_three_sets_with_a_constant_column(scale) -> None:
 
 def test_a_million_sets_and_a_million_inputs() -> None:
     x = np.arange(1_000_000, dtype=np.float64)
-    account = BUDGET(Table.of({"a": x, "b": -x}), design="sets", columns=("a", "b"), model="a + b", trials=1000)
+    account = BUDGET(Table.of({"a": x, "b": -x}), design="sets", columns=("a", "b"), model="a + b", draws=1000)
     # Each mean has u = 289; the difference of exactly opposed ones has rounding only.
     assert account.numbers["results"]["y"]["u"] < 1e-4
     # Each row of the stated design is an input, so a million of them is refused and not worked on.

@@ -24,13 +24,13 @@ COMMON = {
     "rules": ("one beyond 3 SD",),
 }
 OTHERS = {
-    "runs": {"allowed": 2.0, "repeats": 300},
+    "runs": {"allowed": 2.0, "draws": 300},
     "deming": {"allowed": 0.15},
     "claim": {"sd": 1.6, "allowed": 1.0},
     "ratio": {"sd": 0.1, "allowed": 1.1},
     "limits": {"allowed": 3.0},
-    "all": {"repeats": 300},
-    "prediction": {"repeats": 300},
+    "all": {"draws": 300},
+    "prediction": {"draws": 300},
 }
 EVERY = [(name, kind) for name, kinds in KINDS.items() for kind in kinds if kind != "passing-bablok"]
 
@@ -77,7 +77,7 @@ def test_a_planned_number_is_judged() -> None:
 
 
 def test_simulated_powers_show_their_error() -> None:
-    account = plan("wells", n=8, sd=1.0, allowed=1.5, repeats=400, seed=5)
+    account = plan("wells", n=8, sd=1.0, allowed=1.5, draws=400, seed=5)
     power = account.numbers["power"]
     assert power.low < power.value < power.high
     assert account.seed == 5
@@ -92,7 +92,7 @@ def test_a_study_that_cannot_succeed_says_so() -> None:
 
 
 def test_passing_bablok_is_simulated() -> None:
-    given = {"sd": 1.0, "range_sd": 5.0, "allowed": 0.4, "repeats": 100}
+    given = {"sd": 1.0, "range_sd": 5.0, "allowed": 0.4, "draws": 100}
     account = plan("agreement", "passing-bablok", power=0.5, **given)
     assert account.numbers["simulated_studies"] == 100
     assert account.numbers["needed"] < 40

@@ -171,7 +171,7 @@ def rates() -> dict[str, np.ndarray]:
 def test_lysis() -> None:
     account = DETECTION(
         Table.of(rates()), design="lysis", result="rate", kind="kind", sample="sample", follow="follow",
-        method="parametric", follow_time=30.0, wanted_rate=0.5, longest_follow=45.0, allowed_offset=0.1,
+        method="parametric", follow_time=30.0, wanted_rate=0.5, allowed_follow=45.0, allowed_offset=0.1,
     )  # fmt: skip
     assert [v.outcome for v in account.verdicts] == ["met", "met", "met"]
     # The two weak samples lyse at 0.3 and 0.8; taken together their SD would be 0.27.

@@ -34,7 +34,7 @@ def test_one_reading() -> None:
     assert account.numbers["cutoffs"]["stiff"] == choose_cutoff(marks(x, y))
     assert account.verdicts[0].outcome == "no limit stated"
     assert account.numbers["positives"] == 40
-    assert account.seed == 1
+    assert account.seed == 0
     assert len(account.pictures) == 3
     assert account.pictures[0].equal
     dumps(account)
@@ -113,7 +113,7 @@ def test_bounds_by_rank() -> None:
     mixed = Numbers(np.where(low, 4.5, x), low, np.zeros(120, dtype=bool))
     with pytest.raises(InputError, match=r"order against <4\.5 is open"):
         RUN(table(cut=mixed), reading=("cut",), draws=0, **WHO)
-    common = RUN(table(cut=mixed), reading=("cut",), draws=0, bounds="common", **WHO)
+    common = RUN(table(cut=mixed), reading=("cut",), draws=0, censored="common", **WHO)
     assert any("count as the common bound" in said for said in common.warnings)
     dumps(common)
 
@@ -197,7 +197,7 @@ def test_misplaced_and_absent_options() -> None:
         ({"reading": ("stiff",), "rule": "given"}, "--cutoff"),
         ({"reading": ("stiff",), "opposite": ("late",)}, "--opposite"),
         ({"reading": ("stiff",), "prevalence": (10.0,)}, "--prevalence"),
-        ({"reading": ("stiff",), "level": 95.0}, "--level"),
+        ({"reading": ("stiff",), "confidence": 95.0}, "--confidence"),
         ({"reading": ("stiff",), "unit": ("Pa", "s")}, "--unit"),
         ({"reading": ("stiff",), "group": "class"}, "--group"),
     ):

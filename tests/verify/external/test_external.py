@@ -171,7 +171,7 @@ def test_censored_results_are_refused_or_left_out_and_counted() -> None:
     )
     with pytest.raises(InputError, match="bound"):
         PROTOCOL(table, participant="who", result="x")
-    account = PROTOCOL(table, participant="who", result="x", censored="drop")
+    account = PROTOCOL(table, participant="who", result="x", censored="leave-out")
     assert account.data.used == 4
     assert "biased" in account.data.censored_treatment
 

@@ -42,7 +42,7 @@ OPTIONS = {
     "dwell": 60.0,
     "time_unit": "s",
     "holds": (2.0, 5.0, 10.0, 15.0),
-    "resamples": 100,
+    "draws": 100,
     "allowed": 30.0,
     "limits": (350.0,),
 }
@@ -91,7 +91,7 @@ def test_readings_made_elsewhere_give_the_same_account_as_curves():
             "entry": Numbers(np.array([r.entry[0] for r in read]) / 60, np.zeros(32, bool), open_),
         }
     )
-    keep = {k: OPTIONS[k] for k in ("holds", "resamples", "allowed", "limits")}
+    keep = {k: OPTIONS[k] for k in ("holds", "draws", "allowed", "limits")}
     wide = HOLD(
         table,
         design="readings",

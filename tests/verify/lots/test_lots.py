@@ -200,7 +200,7 @@ def test_censored_pairs_are_refused_or_left_out_and_counted() -> None:
     table = Table({"old": old, "new": Numbers.exact([1.0, 2.1, 3.2, 4.0])})
     with pytest.raises(InputError, match="bound"):
         PROTOCOL(table, old="old", new="new")
-    account = PROTOCOL(table, old="old", new="new", censored="drop")
+    account = PROTOCOL(table, old="old", new="new", censored="leave-out")
     assert account.numbers["n"] == 3
     assert account.data.censored["old"] == 1
     assert account.data.censored_treatment

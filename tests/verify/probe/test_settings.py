@@ -99,8 +99,8 @@ def test_what_cannot_be_compared_is_refused(y, t, words):
 def test_the_account():
     y, name, t, f = _data(0.0)
     table = Table.of({"d": name, "onset": y / 2, "top": y, "t": t, "f": f})
-    options = {"donor": "d", "interval": "t", "force": "f"}
-    found = protocol("probe")(table, onset="onset", plateau="top", onset_margin=1.1, plateau_margin=1.1, **options)
+    options = {"sample": "d", "interval": "t", "force": "f"}
+    found = protocol("probe")(table, onset="onset", plateau="top", allowed_onset=1.1, allowed_plateau=1.1, **options)
     assert [v.outcome for v in found.verdicts] == ["met"] * 4
     assert len(found.pictures) == 4
     assert all(p.caption and p.alt for p in found.pictures)
@@ -113,7 +113,7 @@ def test_options_that_belong_together():
     table = Table.of({"d": ["a"], "y": [1.0], "t": [3.0]})
     for more, words in (({}, "neither"), ({"plateau": "y", "interval_in_use": 3.0}, "both or neither")):
         with pytest.raises(UsageError, match=words):
-            protocol("probe")(table, donor="d", **more)
+            protocol("probe")(table, sample="d", **more)
 
 
 def test_bounds_are_refused():
@@ -121,5 +121,5 @@ def test_bounds_are_refused():
     late = Numbers(y, np.zeros(y.size, bool), np.arange(y.size) == 3)
     with pytest.raises(InputError, match="refused"):
         protocol("probe")(
-            Table.of({"d": name, "o": late, "t": t, "f": f}), donor="d", onset="o", interval="t", force="f"
+            Table.of({"d": name, "o": late, "t": t, "f": f}), sample="d", onset="o", interval="t", force="f"
         )

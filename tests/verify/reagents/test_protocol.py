@@ -26,10 +26,10 @@ def test_neutraliser():
     y = np.exp(np.repeat(rng.normal(5, 0.2, 8), 4) + 0.2 * np.maximum(dose - 1, 0) + rng.normal(0, 0.02, 32))
     table = Table.of({"u": dose, "onset": y, "donor": np.repeat([f"d{k}" for k in range(8)], 4)})
     base = {"design": "neutraliser", "dose": "u", "result": "onset", "sample": "donor", "dose_unit": "IU/mL"}
-    found = _checked(REAGENTS(table, **base, margin=1.1, wanted=1.0))
+    found = _checked(REAGENTS(table, **base, allowed=1.1, wanted=1.0))
     assert found.verdicts[0].outcome == "met"
     assert found.numbers["capacity"].value == 1.0
-    assert REAGENTS(table, **base, margin=1.1, wanted=2.0).verdicts[0].outcome == "not met"
+    assert REAGENTS(table, **base, allowed=1.1, wanted=2.0).verdicts[0].outcome == "not met"
     assert REAGENTS(table, **base).verdicts[0].outcome == "no limit stated"
 
 
@@ -40,7 +40,7 @@ def test_block_by_lot():
     table = Table.of({"g": f + p, "k": f + (1 - b) * p, "f": f, "lot": ["A"] * 12 + ["B"] * 12})
     found = _checked(
         REAGENTS(
-            table, design="block", base="g", blocked="k", reference_well="f", lot="lot", least=0.9, largest_sd=0.05
+            table, design="block", base="g", blocked="k", reference_well="f", lot="lot", least=0.9, allowed_sd=0.05
         )
     )
     assert [v.outcome for v in found.verdicts] == ["met", "met", "not met", "met"]

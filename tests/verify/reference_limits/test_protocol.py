@@ -37,7 +37,7 @@ def test_own_limits() -> None:
     assert {v.outcome for v in account.verdicts} == {"no limit stated"}
     assert account.data.used == 240
     assert account.seed is None
-    assert account.settings["method"] == "nonparametric"
+    assert account.settings["method"] == "non-parametric"
     assert "not decision limits" in account.warnings[0]
     assert [p.title for p in account.pictures] == ["Reference values", "Values against a normal distribution"]
 
@@ -55,7 +55,7 @@ def test_too_few_people_leave_the_verdict_open() -> None:
     assert any("at least 119" in said for said in account.warnings)
 
 
-@pytest.mark.parametrize("method", ["nonparametric", "robust", "normal", "box-cox", "bootstrap"])
+@pytest.mark.parametrize("method", ["non-parametric", "robust", "normal", "box-cox", "bootstrap"])
 @pytest.mark.parametrize("side", ["two", "lower", "upper"])
 def test_every_method_and_side_gives_an_account(method: str, side: str) -> None:
     account = RUN(Table.of({"g": people(150)}), result="g", method=method, side=side, draws=100)
@@ -106,7 +106,7 @@ def test_bounds_go_by_rank_and_other_methods_refuse_them() -> None:
     assert account.numbers["censored"] == 2
     assert account.data.censored == {"g": 2}
     assert "By rank" in account.data.censored_treatment
-    with pytest.raises(InputError, match="method nonparametric or bootstrap"):
+    with pytest.raises(InputError, match="method non-parametric or bootstrap"):
         RUN(Table.of({"g": column}), result="g", method="robust")
     with pytest.raises(InputError, match="Outlier rules were not applied"):
         RUN(Table.of({"g": column}), result="g", exclude="tukey")
@@ -127,7 +127,7 @@ def test_a_constant_has_limits_by_rank_only() -> None:
         RUN(Table.of({"g": np.full(130, 7.0)}), result="g", method="normal")
 
 
-@pytest.mark.parametrize("scale", [1e-300, 1e-12, 1e12, 1e300])
+@pytest.mark.parametrize("scale", [1e-90, 1e-12, 1e12, 1e90])
 def test_units_do_not_matter(scale: float) -> None:
     one = RUN(Table.of({"g": people()}), result="g", method="box-cox")
     other = RUN(Table.of({"g": people() * scale}), result="g", method="box-cox")

@@ -43,7 +43,7 @@ def difference_parts(x: Floats, y: Floats, o: dict[str, Any], taken: Taken) -> P
         multiplier=o["multiplier"],
         scale=o["scale"],
         interval=o["limit_interval"],
-        level=o["level"],
+        level=o["confidence"],
         unit=o["unit"],
     )
     parts = Parts()
@@ -61,7 +61,7 @@ def repeated_parts(names_x: Strings, x: Floats, names_y: Strings, y: Floats, o: 
     """Bias and limits from repeated readings."""
     _refuse_mixture(o)
     found = limits_with_repeats(
-        names_x, x, names_y, y, truth=o["repeats"], multiplier=o["multiplier"], level=o["level"], unit=o["unit"]
+        names_x, x, names_y, y, truth=o["repeats"], multiplier=o["multiplier"], level=o["confidence"], unit=o["unit"]
     )
     parts = Parts()
     parts.design = [
@@ -95,10 +95,10 @@ def repeated_parts(names_x: Strings, x: Floats, names_y: Strings, y: Floats, o: 
 
 
 def _refuse_mixture(o: dict[str, Any]) -> None:
-    for other, value in (("scale", "absolute"), ("limits", "constant")):
+    for other, value in (("scale", "difference"), ("limits", "constant")):
         if o["repeats"] != "none" and o[other] != value:
             raise UsageError(f"option --{other}", got=o[other], allowed=f"{value} together with --repeats")
-    if o["limits"] == "by-level" and o["scale"] != "absolute":
+    if o["limits"] == "by-level" and o["scale"] != "difference":
         raise UsageError("option --scale", got=o["scale"], allowed="absolute together with --limits by-level")
 
 
@@ -107,7 +107,7 @@ def _verdicts(parts: Parts, o: dict[str, Any], bias: Bounded, lower: Bounded, up
     edge = o["allowed_difference"]
     low, high = _edges(edge, o["scale"])
     rule = (
-        f"Met when the whole {lower.level:.0%} interval of the limit lies inside the allowed difference, not met "
+        f"Met when the whole {100 * lower.level:g} % interval of the limit lies inside the allowed difference, not met "
         "when none "
         "of it does."
     )
@@ -155,7 +155,7 @@ def _bias_verdict(parts: Parts, bias: Bounded, o: dict[str, Any]) -> None:
             bias,
             "" if low is None else f"ratio from {low:.6g} to {high:.6g}",
             outcome(bias, low, high),
-            f"Met when the whole {bias.level:.0%} interval of the mean ratio lies inside the limits.",
+            f"Met when the whole {100 * bias.level:g} % interval of the mean ratio lies inside the limits.",
         )
     )
 
@@ -164,7 +164,7 @@ def _tell(parts: Parts, found: Differences, o: dict[str, Any], middle: Floats, d
     unit = shown_unit(o["scale"], o["unit"])
     _bias_verdict(parts, found.bias, o)
     _verdicts(parts, o, found.bias, found.lower, found.upper)
-    name = {"absolute": "y − x", "percent": "(y − x) / mean", "ratio": "y / x"}[o["scale"]]
+    name = {"difference": "y − x", "percent": "(y − x) / mean", "ratio": "y / x"}[o["scale"]]
     rows: tuple[tuple[Cell, ...], ...] = (
         (f"bias, mean of {name}", found.bias),
         ("standard deviation of a difference" + (" (of ln y/x)" if o["scale"] == "ratio" else ""), found.sd),
@@ -243,7 +243,7 @@ def _variance_grid(found: RepeatedDifferences, unit: str) -> Grid:
 
 
 def _from_ranks(x: Floats, y: Floats, o: dict[str, Any], taken: Taken) -> Parts:
-    if o["scale"] != "absolute":
+    if o["scale"] != "difference":
         raise UsageError("option --scale", got=o["scale"], allowed="absolute together with --limits ranks")
     flags = {
         "x_below": taken.below[o["x"]],
@@ -252,7 +252,7 @@ def _from_ranks(x: Floats, y: Floats, o: dict[str, Any], taken: Taken) -> Parts:
         "y_above": taken.above[o["y"]],
     }
     low, high = difference_bounds(x, y, **flags)
-    found = limits_from_ranks(low, high, coverage=o["coverage"], level=o["level"], unit=o["unit"])
+    found = limits_from_ranks(low, high, coverage=o["coverage"], level=o["confidence"], unit=o["unit"])
     parts = Parts()
     parts.design = [
         f"{found.n} samples, each measured once by both methods; differences y − x.",
@@ -303,7 +303,7 @@ def _from_ranks(x: Floats, y: Floats, o: dict[str, Any], taken: Taken) -> Parts:
 
 def _by_level(x: Floats, y: Floats, o: dict[str, Any]) -> Parts:
     found = limits_by_level(
-        x, y, multiplier=o["multiplier"], level=o["level"], draws=o["draws"], seed=o["seed"], unit=o["unit"]
+        x, y, multiplier=o["multiplier"], level=o["confidence"], draws=o["draws"], seed=o["seed"], unit=o["unit"]
     )
     d, middle = difference_values(x, y)
     stated = tuple(float(level) for level in o["levels"] or ())

@@ -40,7 +40,7 @@ def line_parts(x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floats, Floats
         "passing-bablok": rank_line,
     }
     line = fits[o["design"]](parts, x, y, o, sd)
-    ordinary = ordinary_line(x, y, level=o["level"], unit=o["unit"])
+    ordinary = ordinary_line(x, y, level=o["confidence"], unit=o["unit"])
     parts.design.insert(0, f"{x.size} samples, each measured by both methods; {line.method}.")
     parts.design.append(f"Intervals: {line.interval}.")
     parts.definitions.append(
@@ -154,7 +154,7 @@ def bias_verdict(claim: str, bias: Bounded, allowed: float | None, unit: str) ->
     edge = "" if allowed is None else f"bias within ±{allowed:g} {unit}".strip()
     result = outcome(bias, None if allowed is None else -allowed, allowed)
     rule = (
-        f"Met when the whole {bias.level:.0%} interval of the bias lies inside the limits, not met when none of "
+        f"Met when the whole {100 * bias.level:g} % interval of the bias lies inside the limits, not met when none of "
         "it does."
     )
     return Verdict(claim, bias, edge, result, rule)
@@ -166,7 +166,7 @@ def _deming(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Flo
         y,
         error_ratio=o["error_ratio"],
         interval=o["interval"],
-        level=o["level"],
+        level=o["confidence"],
         draws=o["draws"],
         seed=o["seed"],
         unit=o["unit"],
@@ -203,7 +203,7 @@ def _weighted(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[F
         error_ratio=o["error_ratio"],
         floor=o["weight_floor"],
         interval=o["interval"],
-        level=o["level"],
+        level=o["confidence"],
         draws=o["draws"],
         seed=o["seed"],
         unit=o["unit"],
@@ -237,7 +237,7 @@ def _weighted(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[F
 
 def _known(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floats, Floats] | None) -> StraightLine:
     assert sd is not None
-    found = known_errors(x, y, *sd, correlation=o["error_correlation"], level=o["level"], unit=o["unit"])
+    found = known_errors(x, y, *sd, correlation=o["error_correlation"], level=o["confidence"], unit=o["unit"])
     parts.definitions.append(
         Definition(
             "functional relation",

@@ -56,7 +56,7 @@ def rank_line(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[F
         x,
         y,
         relation=o["relation"],
-        level=o["level"],
+        level=o["confidence"],
         rounding=o["rank_rounding"],
         bias_interval=o["bias_interval"],
         draws=o["draws"],

@@ -84,7 +84,7 @@ class LevelLimits:
             bounded(middle - k * sd, middles - k * sds),
             bounded(middle + k * sd, middles + k * sds),
             k,
-            "absolute",
+            "difference",
             f"percentiles of {self.draws.shape[0]} bootstrap draws of samples",
         )
 

@@ -18,7 +18,7 @@ from stanch.verify.records import Bounded
 __all__ = ["Differences", "difference_values", "limits_of_agreement"]
 
 Floats = NDArray[np.float64]
-Scale = Literal["absolute", "percent", "ratio"]
+Scale = Literal["difference", "percent", "ratio"]
 LimitInterval = Literal["exact", "1986", "1999"]
 
 
@@ -39,7 +39,7 @@ class Differences:
     multiplier : float
         Standard deviations on either side; 0 where the limits come from ranks [-].
     scale : str
-        ``absolute``, ``percent`` or ``ratio``.
+        ``difference``, ``percent`` or ``ratio``.
     interval : str
         Which interval the limits have, in words.
     """
@@ -55,7 +55,7 @@ class Differences:
 
 
 def difference_values(
-    x: ArrayLike, y: ArrayLike, *, scale: Scale = "absolute", least: int = 3
+    x: ArrayLike, y: ArrayLike, *, scale: Scale = "difference", least: int = 3
 ) -> tuple[Floats, Floats]:
     """Differences y - x on a scale and the means they are drawn against.
 
@@ -64,7 +64,7 @@ def difference_values(
     x, y : array_like, shape (sample,)
         [unit].
     scale : str
-        ``absolute`` y - x, ``percent`` of the mean of both, or ``ratio`` as ln(y/x).
+        ``difference`` y - x, ``percent`` of the mean of both, or ``ratio`` as ln(y/x).
     least : int
         Samples needed.
 
@@ -80,7 +80,7 @@ def difference_values(
     """
     xs, ys = paired_values(x, y, least=least)
     middle = xs / 2 + ys / 2
-    if scale == "absolute":
+    if scale == "difference":
         return ys - xs, middle
     low = middle if scale == "percent" else np.minimum(xs, ys)
     if scale not in ("percent", "ratio"):
@@ -101,7 +101,7 @@ def limits_of_agreement(
     y: ArrayLike,
     *,
     multiplier: float = 1.96,
-    scale: Scale = "absolute",
+    scale: Scale = "difference",
     interval: LimitInterval = "exact",
     level: float = 0.95,
     unit: str = "",
@@ -115,7 +115,7 @@ def limits_of_agreement(
     multiplier : float
         Standard deviations on either side of the bias; 1.96, or 2 as in 1986 [-].
     scale : str
-        ``absolute``, ``percent`` or ``ratio``.
+        ``difference``, ``percent`` or ``ratio``.
     interval : str
         Of the limits: ``exact`` (non-central t), ``1986`` (standard error sqrt(3 s^2/n)) or ``1999`` (s times
         sqrt(1/n + k^2/(2(n - 1)))).
@@ -185,7 +185,7 @@ def multiplier_checked(multiplier: float) -> float:
 
 def shown_unit(scale: Scale, unit: str) -> str:
     """Unit of differences on a scale."""
-    return {"absolute": unit, "percent": "%", "ratio": "1"}[scale]
+    return {"difference": unit, "percent": "%", "ratio": "1"}[scale]
 
 
 def on_scale(value: float, low: float, high: float, scale: Scale, unit: str, level: float) -> Bounded:

@@ -83,9 +83,9 @@ def _consistent(o: dict[str, Any]) -> None:
         raise UsageError("options --x-again and --y-again", got="only one of them", allowed="both, or neither")
     if o["x_again"] is not None and o["error_ratio"] is not None:
         raise UsageError("option --error-ratio", got="given with duplicates", allowed="one source of the ratio")
-    if o["repeats"] != "none" and o["subject"] is None:
+    if o["repeats"] != "none" and o["sample"] is None:
         raise UsageError(
-            "option --subject", got="nothing", allowed="the column that names sample or subject", do="Give it."
+            "option --sample", got="nothing", allowed="the column naming the sample or subject", do="Give it."
         )
     if o["amplitude"] != "none" and o["unit"] not in ("", "Pa"):
         raise UsageError(
@@ -118,18 +118,18 @@ def _single(table: Table, o: dict[str, Any]) -> tuple[Any, DataUsed, Floats | No
 def _repeated(table: Table, o: dict[str, Any]) -> tuple[Any, DataUsed, Floats | None]:
     from stanch.verify.agreement._difference_account import repeated_parts
 
-    subject = [o["subject"]]
+    subject = [o["sample"]]
     if o["repeats"] == "varying":
         taken = take(table, numbers=(o["x"], o["y"]), labels=subject, treatment=REFUSED_DIFFERENCES)
         x, y, _, amplitudes = _converted(taken.numbers[o["x"]], taken.numbers[o["y"]], None, o)
-        names = taken.labels[o["subject"]]
+        names = taken.labels[o["sample"]]
         return repeated_parts(names, x, names, y, o), taken.data, amplitudes
     one, two = (take(table, numbers=(o[key],), labels=subject, treatment=REFUSED_DIFFERENCES) for key in "xy")
     x, _, _, seen_x = _converted(one.numbers[o["x"]], np.empty(0), None, o, only="x")
     _, y, _, seen_y = _converted(np.empty(0), two.numbers[o["y"]], None, o, only="y")
     seen = [part for part in (seen_x, seen_y) if part is not None]
     data = _joined(one.data, two.data, int(np.union1d(one.row, two.row).size))
-    parts = repeated_parts(one.labels[o["subject"]], x, two.labels[o["subject"]], y, o)
+    parts = repeated_parts(one.labels[o["sample"]], x, two.labels[o["sample"]], y, o)
     return parts, data, np.concatenate(seen) if seen else None
 
 
@@ -216,7 +216,7 @@ PROTOCOL = Protocol(
             "Largest bias allowed in percent of the level, one or one per level; beside --allowed-bias the larger "
             "counts.",
         ),
-        Option("level", "number", "Probability of the intervals.", default=0.95),
+        Option("confidence", "number", "Probability of the intervals.", default=0.95),
         Option(
             "error-ratio",
             "number",
@@ -291,8 +291,8 @@ PROTOCOL = Protocol(
             "scale",
             "choice",
             "Differences in the unit, in percent of the mean, or as ratios.",
-            default="absolute",
-            choices=("absolute", "percent", "ratio"),
+            default="difference",
+            choices=("difference", "percent", "ratio"),
             designs=DIFFERENCES,
         ),
         Option(
@@ -311,7 +311,7 @@ PROTOCOL = Protocol(
             choices=("none", "constant", "varying"),
             designs=DIFFERENCES,
         ),
-        Option("subject", "column", "Column that names sample or subject, with --repeats.", designs=DIFFERENCES),
+        Option("sample", "column", "Column naming the sample or subject, with --repeats.", designs=DIFFERENCES),
         Option(
             "multiplier",
             "number",
@@ -349,7 +349,7 @@ PROTOCOL = Protocol(
         ),
         Option("pin-constant", "number", "Modulus at amplitude 50, in Pa.", default=500.0),
         Option("draws", "count", "Bootstrap draws.", default=1000),
-        Option("seed", "count", "Seed of the random draws.", default=1),
+        Option("seed", "count", "Seed of the random draws.", default=0),
     ),
     _run,
 )

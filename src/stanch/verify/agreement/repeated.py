@@ -250,7 +250,7 @@ def _limits(d: Floats, variance: float, parts: list[_Part], multiplier: float, l
         Bounded(mean - reach, mean - reach - far, mean - reach + near, unit, level),
         Bounded(mean + reach, mean + reach - near, mean + reach + far, unit, level),
         multiplier,
-        "absolute",
+        "difference",
         "variance estimates recovered from each component's chi-square interval",
     )
 

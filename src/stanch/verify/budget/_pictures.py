@@ -38,7 +38,7 @@ def ranked_picture(one: FirstOrder, unit: str) -> Picture:
         ),
         caption="Sensitivity times standard uncertainty of each input, largest first; the upright line is their "
         "combination." + ("" if len(shown) == len(one.contributions) else f" The largest {len(shown)} are shown."),
-        alt=f"The largest contribution is {shown[0].input.name} with {shown[0].share:.0%} of the variance.",
+        alt=f"The largest contribution is {shown[0].input.name} with {100 * shown[0].share:.0f} % of the variance.",
     )
 
 
@@ -73,7 +73,9 @@ def histogram(one: FirstOrder, mc: Distribution, unit: str, which: str) -> Pictu
 def runs_picture(check: RunCheck, unit: str) -> Picture:
     """Every run against what first order foretold."""
     ends = (min(*check.foretold, *check.found), max(*check.foretold, *check.found))
-    remainder = "" if check.remainder is None else f"; the remainder is {check.remainder:.1%} of the uncertainty"
+    remainder = (
+        "" if check.remainder is None else f"; the remainder is {100 * check.remainder:.1f} % of the uncertainty"
+    )
     return Picture(
         "Runs against first order",
         f"foretold by first order [{unit or '-'}]",

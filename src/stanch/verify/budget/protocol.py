@@ -37,8 +37,12 @@ def _run(table: Table, **given: Any) -> Account:
         raise InputError("sensitivity", got="a model with several results", allowed="a model with one result")
     pipeline = design == "pipeline"
     steps: Steps = given["steps"] or ("one-u" if pipeline else "fine")
-    trials = given["trials"]
-    common: dict[str, Any] = {"correlations": correlations, "value": given["reading_value"], "level": given["level"]}
+    trials = given["draws"]
+    common: dict[str, Any] = {
+        "correlations": correlations,
+        "value": given["reading_value"],
+        "level": given["confidence"],
+    }
     first = first_order(
         model,
         inputs,
@@ -130,7 +134,7 @@ PROTOCOL = Protocol(
         ),
         Option("reading-value", "number", "Value of the reading where there is no model.", designs=("stated",)),
         Option("correlation", "texts", "Correlation of two inputs, as one:other:0.5; may be given several times."),
-        Option("level", "number", "Of the expanded uncertainty.", default=0.95),
+        Option("confidence", "number", "Probability of the expanded uncertainty and of the intervals.", default=0.95),
         Option("coverage-factor", "number", "Coverage factor to use instead of that of Student's t."),
         Option("truncate", "flag", "Cut effective degrees of freedom to whole numbers first.", default=False),
         Option("second-order", "flag", "Add second-order terms (independent, normal inputs).", default=False),
@@ -141,7 +145,7 @@ PROTOCOL = Protocol(
             choices=("fine", "one-u", "complex"),
         ),
         Option("digits", "count", "Digits of the standard uncertainty that count.", default=2),
-        Option("trials", "count", "Random trials, instead of as many as the digits need; 40 runs for a recording."),
+        Option("draws", "count", "Random trials, instead of as many as the digits need; 40 runs for a recording."),
         Option("interval", "choice", "Of the random trials.", default="symmetric", choices=("symmetric", "shortest")),
         Option("seed", "count", "Of the random trials.", default=0),
         Option("allowed", "number", "Largest expanded uncertainty allowed, in the unit of the reading."),

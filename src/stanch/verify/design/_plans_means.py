@@ -96,10 +96,10 @@ def wells(o: Mapping[str, Any]) -> Plan:
             margin=o["allowed"],
             difference=o["difference"],
             alpha=o["alpha"],
-            repeats=o["repeats"],
+            repeats=o["draws"],
             seed=o["seed"],
         )
-        return passed / int(o["repeats"])
+        return passed / int(o["draws"])
 
     return Plan(
         f"samples, each in all {o['wells']} wells",
@@ -113,7 +113,7 @@ def wells(o: Mapping[str, Any]) -> Plan:
             else f"One well is off by {o['difference']:g}, the others are alike; positions are rotated.",
         ),
         "simulation",
-        repeats=o["repeats"],
+        repeats=o["draws"],
         costly=True,
         most=5000,
     )

@@ -50,7 +50,7 @@ def deming(o: Mapping[str, Any]) -> Plan:
 
 
 def passing_bablok(o: Mapping[str, Any]) -> Plan:
-    repeats = int(min(o["repeats"], 400))
+    repeats = int(min(o["draws"], 400))
 
     def power(n: int, f: float) -> float:
         passed = passing_bablok_passes(
@@ -90,14 +90,14 @@ def prediction(o: Mapping[str, Any]) -> Plan:
             range_sd=o["range_sd"],
             allowed=o["allowed"],
             confidence=1 - o["alpha"],
-            repeats=o["repeats"],
+            repeats=o["draws"],
             seed=o["seed"],
         )
-        return passed / int(o["repeats"])
+        return passed / int(o["draws"])
 
     return Plan(
         "curves",
-        f"the upper {1 - o['alpha']:.0%} limit of the out-of-sample prediction error of ln(plateau) is at most "
+        f"the upper {100 * (1 - o['alpha']):g} % limit of the out-of-sample prediction error of ln(plateau) is at most "
         f"{o['allowed']:g}",
         power,
         (
@@ -107,7 +107,7 @@ def prediction(o: Mapping[str, Any]) -> Plan:
         ),
         "simulation",
         start=4,
-        repeats=o["repeats"],
+        repeats=o["draws"],
         costly=True,
         most=5000,
     )

@@ -45,9 +45,9 @@ def ranks(o: Mapping[str, Any]) -> Plan:
 def tolerance(o: Mapping[str, Any], sides: int) -> Plan:
     return Plan(
         "reference samples",
-        f"the extreme values enclose {o['share']:.0%} of the population"
+        f"the extreme values enclose {100 * o['share']:g} % of the population"
         if sides == 2
-        else f"{o['share']:.0%} of the population lies below the highest value",
+        else f"{100 * o['share']:g} % of the population lies below the highest value",
         lambda n, _f: tolerance_confidence(n, share=o["share"], sides=sides),
         ("Any distribution.", "Samples are independent and of one population."),
         "Wilks SS. Ann Math Stat 12:91-96 (1941), from memory",

@@ -14,7 +14,7 @@ from stanch.verify.precision import verification_limit
 def replicates(o: Mapping[str, Any], loss: int, counted: str) -> Plan:
     return Plan(
         counted,
-        f"the upper {1 - o['alpha']:.0%} limit of the standard deviation is at most {o['allowed']:g}",
+        f"the upper {100 * (1 - o['alpha']):g} % limit of the standard deviation is at most {o['allowed']:g}",
         lambda n, f: sd_power(n - loss, sd=f * o["sd"], allowed=o["allowed"], confidence=1 - o["alpha"]),
         (NORMAL, f"The true standard deviation is {o['sd']:g}."),
         "chi-square distribution of a sample variance; standard",
@@ -31,14 +31,14 @@ def runs(o: Mapping[str, Any]) -> Plan:
             between=f * o["between_sd"],
             allowed=o["allowed"],
             confidence=1 - o["alpha"],
-            repeats=o["repeats"],
+            repeats=o["draws"],
             seed=o["seed"],
         )
-        return passed / int(o["repeats"])
+        return passed / int(o["draws"])
 
     return Plan(
         f"runs of {o['replicates']} results",
-        f"the upper {1 - o['alpha']:.0%} limit of the total standard deviation is at most {o['allowed']:g}",
+        f"the upper {100 * (1 - o['alpha']):g} % limit of the total standard deviation is at most {o['allowed']:g}",
         power,
         (
             NORMAL,
@@ -47,7 +47,7 @@ def runs(o: Mapping[str, Any]) -> Plan:
         ),
         "simulation",
         scatter="both assumed standard deviations",
-        repeats=o["repeats"],
+        repeats=o["draws"],
         costly=True,
         most=5000,
     )

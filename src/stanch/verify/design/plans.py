@@ -24,7 +24,7 @@ def _shares(what: str) -> Kind:
     return Kind(("true_share", "claimed_share"), {"alpha": 0.05}, lambda o: share(o, what))
 
 
-SIMULATED = {"repeats": 2000, "seed": 0}
+SIMULATED = {"draws": 2000, "seed": 0}
 SLOPE = {"slope": 1.0, "alpha": 0.05}
 
 KINDS: Mapping[str, Mapping[str, Kind]] = {
@@ -131,7 +131,7 @@ def make_plan(protocol: str, kind: str | None, given: Mapping[str, Any]) -> tupl
         ("replicates", 2 if name in ("runs", "claim") else 1),
         ("levels", 3),
         ("wells", 2),
-        ("repeats", 100),
+        ("draws", 100),
     ):
         if key in options and options[key] < least:
             raise InputError(f"option --{key}", got=options[key], allowed=f"{least} or more")

@@ -253,7 +253,7 @@ COUNTS = {
     "replicates": "Results in each run; 2 (5 for a claim) for precision and 1 for control unless given.",
     "levels": "Levels; 5 unless given.",
     "wells": "Wells; 6 unless given.",
-    "repeats": "Simulated studies; 2000 unless given.",
+    "draws": "Simulated studies; 2000 unless given.",
     "seed": "Of the simulation; 0 unless given.",
 }
 STUDIES = "; ".join(f"{name}: {', '.join(kinds)}" for name, kinds in KINDS.items())

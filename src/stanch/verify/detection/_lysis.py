@@ -193,9 +193,9 @@ def _verdicts(study: Study, needed: Bounded | None, given: Given) -> tuple[Verdi
         words = "" if edge is None else f"within ±{edge:g} {UNIT}"
         rule = "Met when the whole interval of the mean lies inside."
         found.append(Verdict("Mean excess loss rate without lysis is zero", study.limit.offset, words, state, rule))
-    if needed is not None and given["longest_follow"] is not None:
+    if needed is not None and given["allowed_follow"] is not None:
         claim = f"Follow time needed for {given['wanted_rate']:g} {UNIT}"
-        found.append(parts.at_most(claim, needed, given["longest_follow"], "min"))
+        found.append(parts.at_most(claim, needed, given["allowed_follow"], "min"))
     return tuple(found)
 
 
@@ -276,7 +276,7 @@ def _by_follow(study: Study, design: FollowDesign, scatter: Scatter, given: Give
     times = tuple(float(t) for t, f in zip(grid, found, strict=True) if f.value is not None)
     step = max(1, -(-scatter.follow.size // parts.MOST_MARKS))
     layers: list[Layer] = [
-        Band(times, down, up, f"{design.confidence:.0%} interval"),
+        Band(times, down, up, f"{100 * design.confidence:g} % interval"),
         Line(times, value, "limit of detection"),
         Points(parts.line(scatter.follow[::step]), parts.line(scatter.sd[::step]), "SD without lysis", series=1),
     ]

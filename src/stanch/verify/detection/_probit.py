@@ -148,7 +148,7 @@ def _picture(fit: HitRates, given: Given) -> Picture:
     step = max(1, -(-fit.concentration.size // parts.MOST_MARKS))
     share = fit.hits / fit.trials
     layers: list[Layer] = [
-        Band(parts.line(grid), parts.line(below), parts.line(above), f"{given['confidence']:.0%} interval"),
+        Band(parts.line(grid), parts.line(below), parts.line(above), f"{100 * given['confidence']:g} % interval"),
         Line(parts.line(grid), parts.line(rate), "probit line"),
         Points(parts.line(fit.concentration[::step]), parts.line(share[::step]), "found", series=1),
         Level(fit.rate, "wanted hit rate", kind="mean"),
@@ -163,7 +163,7 @@ def _picture(fit: HitRates, given: Given) -> Picture:
         "hit rate [-]",
         tuple(layers),
         f"Share of tests that detected the measurand, and the fitted line with its pointwise interval.{thinned}",
-        f"{fit.rate:.0%} are detected from {parts.words(fit.limit.value)} {unit}".strip() + " on.",
+        f"{100 * fit.rate:g} % are detected from {parts.words(fit.limit.value)} {unit}".strip() + " on.",
         x_scale="log" if fit.logarithmic else "linear",
     )
 

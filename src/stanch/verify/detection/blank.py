@@ -194,7 +194,7 @@ def _by_rank(
     for k in (below_rank, above_rank):
         ends.append(float(sorted_x[k - 1]) if k is not None and sure(k) else None)
     if not why and None in ends:
-        why = f"{n} results do not carry both ends of the {confidence:.0%} interval."
+        why = f"{n} results do not carry both ends of the {100 * confidence:g} % interval."
     # With few results an end by order statistics can stand on the wrong side of the interpolated value.
     bottom = None if ends[0] is None else min(ends[0], value)
     top = None if ends[1] is None else max(ends[1], value)

@@ -114,7 +114,7 @@ PROTOCOL = Protocol(
         Option("k", "number", "Level over half width of its interval.", default=3.0, designs=("calibration",)),
         Option("follow", "column", "Column with the follow time in min.", designs=("lysis",)),
         Option("follow-time", "number", "The laboratory's follow time in min; the longest.", designs=("lysis",)),
-        Option("longest-follow", "number", "Longest follow time the laboratory allows, in min.", designs=("lysis",)),
+        Option("allowed-follow", "number", "Longest follow time the laboratory allows, in min.", designs=("lysis",)),
         Option("wanted-rate", "number", "Smallest rate that must be told from none, in %/min.", designs=("lysis",)),
         Option("allowed-offset", "number", "Allowed mean rate without lysis, in %/min.", designs=("lysis",)),
         Option("offset", "number", "Mean rate without lysis in %/min, with SDs.", default=0.0, designs=("lysis",)),

@@ -33,9 +33,9 @@ class Chosen:
 
     direction: Direction
     opposite: tuple[str, ...]
-    bounds: Bounds
+    censored: Bounds
     interval: AreaInterval
-    level: float
+    confidence: float
     rule: Rule
     wanted: float | None
     cutoff: tuple[float, ...]
@@ -96,7 +96,7 @@ def ordered(taken: Taken, readings: Sequence[str], positive: Flags, rows: Flags,
             direction=chosen.toward(name),
             below=taken.below[name][rows],
             above=taken.above[name][rows],
-            bounds=chosen.bounds,
+            bounds=chosen.censored,
         )
         for name in readings
     }
@@ -111,7 +111,7 @@ def counted(decided: tuple[Flags, Flags], chosen: Chosen) -> Accuracy:
         fp,
         int(p.size) - tp,
         int(n.size) - fp,
-        level=chosen.level,
+        level=chosen.confidence,
         interval=chosen.share_interval,
         zero_cells=chosen.zero_cells,
     )
@@ -131,7 +131,8 @@ def at_least(claim: str, value: Bounded, least: float | None, what: str) -> Verd
         value,
         "" if least is None else f"{what} at least {least:g}",
         outcome,
-        f"Met when the whole {value.level:.0%} interval is at or above the limit, not met when all of it is below.",
+        f"Met when the whole {100 * value.level:g} % interval is at or above the limit, not met when all of it "
+        "is below.",
     )
 
 
@@ -178,7 +179,7 @@ def predictive(
     numbers: dict[str, dict[str, dict[str, Any]]] = {}
     for name, one in found.items():
         for stated in (None, *chosen.prevalence):
-            values = predictive_values(one, stated, level=chosen.level)
+            values = predictive_values(one, stated, level=chosen.confidence)
             shown = sample if stated is None else stated
             where = "of this table" if stated is None else "stated"
             rows.append((name, shown, where, *values))

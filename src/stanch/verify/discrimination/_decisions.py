@@ -53,7 +53,7 @@ def decisions(
     pairs = {}
     for a, b in combinations(names, 2):
         for k, group in enumerate(("positive group", "negative group")):
-            pairs[f"{a} / {b}, {group}"] = paired_decisions(decided[a][k], decided[b][k], level=chosen.level)
+            pairs[f"{a} / {b}, {group}"] = paired_decisions(decided[a][k], decided[b][k], level=chosen.confidence)
     verdicts = []
     for name, one in correct.items():
         for what, value, least in (
@@ -69,7 +69,7 @@ def decisions(
         design=(
             f"{int(positive[rows].sum())} people classified {who[1]} by {who[0]} (positive), "
             f"{int((~positive[rows]).sum())} not (negative).",
-            f"A decision is positive where the column says {said}; {kind} intervals at {chosen.level:.0%}.",
+            f"A decision is positive where the column says {said}; {kind} intervals of {100 * chosen.confidence:g} %.",
         ),
         data=without_others(taken, rows, who[0]),
         verdicts=tuple(verdicts),

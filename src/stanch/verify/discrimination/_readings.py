@@ -61,7 +61,7 @@ def readings(
     positive, rows = truth(taken, *who)
     found = ordered(taken, names, positive, rows, chosen)
     data = without_others(taken, rows, who[0])
-    areas = {name: area(one, level=chosen.level, interval=chosen.interval) for name, one in found.items()}
+    areas = {name: area(one, level=chosen.confidence, interval=chosen.interval) for name, one in found.items()}
     cutoffs, moved, failed = _cutoffs(found, chosen, dict(zip(names, units)))
     decided = {name: decided_positive(found[name], cut) for name, cut in cutoffs.items()}
     correct = {name: counted(flags, chosen) for name, flags in decided.items()}
@@ -85,7 +85,7 @@ def readings(
             *pair_grid({f"{a} / {b}, {group}": one for (a, b, group), one in pairs.items()}),
         ),
         pictures=(
-            curve_picture(found, cutoffs, {n: _value(a.area) for n, a in areas.items()}, chosen.level),
+            curve_picture(found, cutoffs, {n: _value(a.area) for n, a in areas.items()}, chosen.confidence),
             groups_picture(first, found[first], cutoffs.get(first), units[0]),
             *((predictive_picture(correct, chosen.prevalence, sample),) if correct else ()),
         ),
@@ -125,7 +125,8 @@ def _design(found: dict[str, Marks], chosen: Chosen, who: tuple[str, str, str | 
     said = [
         f"{one.positive.size} people classified {who[1]} by {who[0]} (positive), {one.negative.size} not (negative).",
         f"Direction as stated, never chosen by the data: {sides}.",
-        f"Areas with ties counted one half, DeLong's variance, {chosen.interval} interval at {chosen.level:.0%}.",
+        f"Areas with ties counted one half, DeLong's variance, {chosen.interval} interval of "
+        f"{100 * chosen.confidence:g} %.",
     ]
     if chosen.rule != "given":
         said.append(
@@ -165,7 +166,7 @@ def _cutoffs(
                 placed=chosen.placed,
                 draws=chosen.draws,
                 seed=chosen.seed,
-                level=chosen.level,
+                level=chosen.confidence,
                 unit=units[name],
             )
     return cutoffs, moved, failed
@@ -177,14 +178,14 @@ def _contrasts(found: dict[str, Marks], chosen: Chosen) -> tuple[AreaContrasts |
     one = next(iter(found.values()))
     if min(one.positive.size, one.negative.size) < 2:
         return None, "Areas were not compared: a group has a single member."
-    return compare_paired_areas(list(found.values()), level=chosen.level), ""
+    return compare_paired_areas(list(found.values()), level=chosen.confidence), ""
 
 
 def _decision_pairs(decided: dict[str, Any], chosen: Chosen) -> dict[tuple[str, str, str], PairedDecisions]:
     made = {}
     for a, b in combinations(decided, 2):
         for k, group in enumerate(("positive group", "negative group")):
-            made[a, b, group] = paired_decisions(decided[a][k], decided[b][k], level=chosen.level)
+            made[a, b, group] = paired_decisions(decided[a][k], decided[b][k], level=chosen.confidence)
     return made
 
 

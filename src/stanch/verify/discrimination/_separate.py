@@ -46,10 +46,10 @@ def separate(
             direction=chosen.toward(reading),
             below=taken.below[reading][own],
             above=taken.above[reading][own],
-            bounds=chosen.bounds,
+            bounds=chosen.censored,
         )
-    areas = {name: area(one, level=chosen.level, interval=chosen.interval) for name, one in found.items()}
-    gaps = {(a, b): compare_areas(areas[a], areas[b], level=chosen.level) for a, b in combinations(areas, 2)}
+    areas = {name: area(one, level=chosen.confidence, interval=chosen.interval) for name, one in found.items()}
+    gaps = {(a, b): compare_areas(areas[a], areas[b], level=chosen.confidence) for a, b in combinations(areas, 2)}
     values = {name: one.area.value for name, one in areas.items() if one.area.value is not None}
     return Account(
         protocol="discrimination",
@@ -60,7 +60,7 @@ def separate(
             + ", ".join(f"{n} ({a.positives} positive, {a.negatives} negative)" for n, a in areas.items())
             + ".",
             f"Direction as stated: {next(iter(found.values())).direction} means positive.",
-            f"DeLong's variance in each set; differences with {chosen.level:.0%} intervals.",
+            f"DeLong's variance in each set; differences with {100 * chosen.confidence:g} % intervals.",
         ),
         data=without_others(taken, rows, who[0]),
         verdicts=tuple(
@@ -69,7 +69,7 @@ def separate(
         ),
         grids=(_area_grid(areas), _gap_grid(gaps)),
         pictures=(
-            curve_picture(found, {}, values, chosen.level),
+            curve_picture(found, {}, values, chosen.confidence),
             _picture(areas),
         ),
         definitions=(*AREA, COMPARISON),

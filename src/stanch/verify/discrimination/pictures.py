@@ -45,7 +45,7 @@ def curve_picture(
         if k == 0:
             low, high = sensitivity_band(points, level=level)
             bx, bl, bh = thinned(x, 100 * low, 100 * high)
-            layers.append(Band(bx, bl, bh, f"{level:.0%} interval at each cut"))
+            layers.append(Band(bx, bl, bh, f"{100 * level:g} % interval at each cut"))
         cx, cy = thinned(x, 100 * points.sensitivity)
         layers.append(Line(cx, cy, f"{name} ({areas[name]:.3f})", k))
         if name in cutoffs:

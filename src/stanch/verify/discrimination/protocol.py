@@ -24,8 +24,8 @@ def _run(table: Table, **options: Any) -> Account:
     named = {one.name: options[one.name] for one in fields(Chosen)}
     chosen = Chosen(**{**named, **{key: _all(options[key]) for key in several}})
     who = options["truth"], options["positive"], options["negative"]
-    if not 0 < chosen.level < 1:
-        raise UsageError("option --level", got=chosen.level, allowed="above 0 and below 1")
+    if not 0 < chosen.confidence < 1:
+        raise UsageError("option --confidence", got=chosen.confidence, allowed="above 0 and below 1")
     if any(not 0 < p < 1 for p in chosen.prevalence):
         raise UsageError("option --prevalence", got=options["prevalence"], allowed="above 0 and below 1")
     names = tuple(dict.fromkeys(_all(options["reading"])))
@@ -79,7 +79,7 @@ PROTOCOL = Protocol(
         Option("opposite", "columns", "Readings of which the other side means positive.", designs=BY_READING),
         Option("unit", "texts", "Unit of the readings, one for all or one each.", designs=("paired",)),
         Option(
-            "bounds",
+            "censored",
             "choice",
             "What to do where <x or >x leaves the order of readings open.",
             default="refuse",
@@ -140,9 +140,9 @@ PROTOCOL = Protocol(
         Option("least-area", "number", "Smallest area under the curve allowed.", designs=BY_READING),
         Option("least-sensitivity", "number", "Smallest sensitivity allowed.", designs=("paired", "decisions")),
         Option("least-specificity", "number", "Smallest specificity allowed.", designs=("paired", "decisions")),
-        Option("level", "number", "Probability of the intervals.", default=0.95),
+        Option("confidence", "number", "Probability of the intervals.", default=0.95),
         Option("draws", "count", "Bootstrap samples for the cut-off; 0 for none.", default=2000, designs=("paired",)),
-        Option("seed", "count", "Of the random draws.", default=1, designs=("paired",)),
+        Option("seed", "count", "Of the random draws.", default=0, designs=("paired",)),
     ),
     _run,
 )

@@ -55,7 +55,7 @@ def compared(table: Table, question: str, settings: dict[str, Any]) -> Account:
         table,
         numbers=(s["result"],),
         labels=(s["participant"], s["sample"]),
-        censored=s["censored"],
+        censored="drop" if s["censored"] == "leave-out" else "refuse",
         treatment=TREATMENT[s["censored"]],
     )
     scale: Scale = s["scale"]
@@ -115,7 +115,7 @@ def compared(table: Table, question: str, settings: dict[str, Any]) -> Account:
 
 
 def _verdicts(found: Instruments, s: dict[str, Any], scale: Scale) -> tuple[Verdict, ...]:
-    rule = f"Met when the whole {1 - 2 * s['alpha']:.0%} interval of every pair lies inside the limits."
+    rule = f"Met when the whole {100 * (1 - 2 * s['alpha']):g} % interval of every pair lies inside the limits."
     claim = "All instruments read alike"
     if not found.pairs:
         return (Verdict(claim, Bounded.missing("Too many pairs."), "", "no limit stated", rule),)
@@ -176,7 +176,7 @@ def _grids(found: Instruments, s: dict[str, Any], scale: Scale) -> tuple[Grid, .
             "Pairs of instruments",
             (Column("one"), Column("two"), Column("samples"), Column(what, unit), Column("outcome")),
             pairs,
-            f"With the {1 - 2 * s['alpha']:.0%} interval that decides."
+            f"With the {100 * (1 - 2 * s['alpha']):g} % interval that decides."
             + (f" The first 200 of {len(found.pairs)}." if len(found.pairs) > 200 else ""),
         ),
     )
@@ -224,7 +224,7 @@ def _pictures(found: Instruments, s: dict[str, Any], scale: Scale) -> tuple[Pict
                 axis,
                 "pair [-]",
                 (rows(pairs), zero, *ends),
-                f"Mean with the {1 - 2 * s['alpha']:.0%} interval that decides."
+                f"Mean with the {100 * (1 - 2 * s['alpha']):g} % interval that decides."
                 + (" The first 40 pairs are drawn." if len(found.pairs) > 40 else ""),
                 f"{len(pairs)} pairs.",
             )

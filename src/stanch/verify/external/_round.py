@@ -26,7 +26,13 @@ def scored(table: Table, question: str, settings: dict[str, Any]) -> Account:
     s = settings
     columns = [c for c in (s["result"], s["uncertainty"], s["expanded"], s["assigned"], s["assigned_uncertainty"]) if c]
     names = [c for c in (s["participant"], s["round"], s["sample"]) if c]
-    taken = take(table, numbers=columns, labels=names, censored=s["censored"], treatment=TREATMENT[s["censored"]])
+    taken = take(
+        table,
+        numbers=columns,
+        labels=names,
+        censored="drop" if s["censored"] == "leave-out" else "refuse",
+        treatment=TREATMENT[s["censored"]],
+    )
     groups = groups_of(taken, s)
     scores = scores_of(taken, groups, s)
     z = scores[s["score"]] if s["score"] in scores else scores["z"]

@@ -8,8 +8,8 @@ from stanch.verify.records import Definition
 
 STANDARD = "NIST Dataplot Reference Manual, scores after ISO 13528 (read); the standard itself was not read"
 TREATMENT = {
-    "refuse": "Scores need numbers: censored results are refused; --censored drop leaves them out.",
-    "drop": "Censored results are left out and counted; the consensus of the rest is then biased towards them.",
+    "refuse": "Scores need numbers: bounds are refused; --censored leave-out leaves them out.",
+    "leave-out": "Bounds are left out and counted; the consensus of the rest is then biased away from them.",
 }
 DEFINITIONS = (
     Definition(

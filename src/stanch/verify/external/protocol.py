@@ -31,7 +31,7 @@ _OPTIONS = (
         choices=(ROUND, MACHINES),
     ),
     Option("participant", "column", "Column naming the participant or the instrument.", required=True),
-    Option("result", "column", "Column of results.", required=True),
+    Option("result", "column", "Column with the results.", required=True),
     Option("sample", "column", "Column naming the sample."),
     Option("round", "column", "Column naming the round.", designs=(ROUND,)),
     Option("own", "text", "Name of the own laboratory, for its verdict and history.", designs=(ROUND,)),
@@ -89,7 +89,7 @@ _OPTIONS = (
         "choice",
         "Results with < or >: refuse the table, or leave them out and count them.",
         default="refuse",
-        choices=("refuse", "drop"),
+        choices=("refuse", "leave-out"),
     ),
     Option("unit", "text", "Unit of the results, as it should be printed.", default=""),
 )

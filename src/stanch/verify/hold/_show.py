@@ -25,8 +25,9 @@ def verdict(name: str, one: HoldStudy, s: dict[str, Any], several: bool) -> Verd
         value,
         "" if s["allowed"] is None else f"90 % of predicted plateaus within {s['allowed']:g} %",
         one.outcome,
-        f"Holds are judged from the longest down: met at the smallest one such that the upper {1 - s['alpha']:.0%} "
-        "limit of the 90 % error of it and of every longer hold that can be judged is within the allowed error.",
+        f"Holds are judged from the longest down: met at the smallest one such that the upper "
+        f"{100 * (1 - s['alpha']):g} % limit of the 90 % error of it and of every longer hold that can be judged is "
+        "within the allowed error.",
     )
 
 

@@ -88,7 +88,7 @@ def warnings_of(found: list[tuple[str, HoldStudy]], s: dict[str, Any]) -> tuple[
                 f"Rising plateaus{where}: limits of the error take its logarithm as normal, and were somewhat short in "
                 "simulation (benchmarks/verification_coverage_assay.py)."
             )
-        if one.resamples < s["resamples"]:
+        if one.resamples < s["draws"]:
             out.append(f"{one.resamples} resamples were drawn instead of {s['resamples']}, for the size of the table.")
         for h in one.holds:
             if h.accuracy is None:

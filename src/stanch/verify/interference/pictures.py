@@ -73,7 +73,7 @@ def paired_picture(
         label,
         "pool",
         (rows, *limit_levels(s["allowed"], s["scale"], "x")),
-        caption=f"Whiskers: {found[0].effect.level:.0%} interval, the one that decides.{more}",
+        caption=f"Whiskers: {100 * found[0].effect.level:g} % interval, the one that decides.{more}",
         alt="; ".join(f"{name}: {one.effect.value:.4g}" for name, one in kept[:6]) + ".",
     )
 
@@ -113,7 +113,7 @@ def dose_picture(
     marks = thinned(x, moved)
     at = tuple(grid.tolist())
     layers: list[Layer] = [
-        Band(at, tuple(low.tolist()), tuple(high.tolist()), f"{level:.0%} band"),
+        Band(at, tuple(low.tolist()), tuple(high.tolist()), f"{100 * level:g} % band"),
         Line(at, tuple(value.tolist()), "mean change"),
         Points(marks[0], marks[1], "results", faint=True),
         *limit_levels(s["allowed"], s["scale"]),

@@ -76,14 +76,14 @@ def _paired(table: Table, s: dict[str, Any]) -> Account:
             one.effect,
             limit,
             one.equivalence.outcome,
-            f"Met when the whole {one.effect.level:.0%} interval lies inside the limits.",
+            f"Met when the whole {100 * one.effect.level:g} % interval lies inside the limits.",
         )
         for name, one in zip(pools, found)
     )
     rows: list[tuple[Cell, ...]] = [
         (str(name), one.n, one.effect, one.wide, one.equivalence.p) for name, one in zip(pools, found)
     ]
-    columns = ("pool", "number", f"effect, {found[0].effect.level:.0%} interval", "effect, 95 % interval", "p")
+    columns = ("pool", "number", f"effect, {100 * found[0].effect.level:g} % interval", "effect, 95 % interval", "p")
     return _base(
         s,
         f"Interference by {s['factor']}: test against control",
@@ -146,8 +146,8 @@ def _dose(table: Table, s: dict[str, Any]) -> Account:
                 found.claimed,
                 allowed_text(s["allowed"], s["scale"], s["unit"], what),
                 found.outcome,
-                f"Met when the {1 - 2 * s['alpha']:.0%} band stays inside the limits all the way from the reference "
-                f"to the claimed {word}.",
+                f"Met when the {100 * (1 - 2 * s['alpha']):g} % band stays inside the limits all the way from the "
+                f"reference to the claimed {word}.",
             )
         )
     else:
@@ -231,8 +231,8 @@ def _dose_warnings(found: Any, s: dict[str, Any], word: str) -> tuple[str, ...]:
         edge = np.log(s["allowed"]) if s["scale"] == "ratio" else s["allowed"]
         if found.misfit > 0.25 * edge:
             out.append(
-                f"A curve of order {change.order + 1} differs by {found.misfit / edge:.0%} of the allowed change "
-                "somewhere in the tested range: look at the picture before trusting this one."
+                f"A curve of order {change.order + 1} differs by {100 * (found.misfit / edge):.0f} % of the allowed "
+                "change somewhere in the tested range: look at the picture before trusting this one."
             )
     if not change.low <= change.reference <= change.high:
         out.append(f"The reference lies outside the tested {word}s: the change is extrapolated to it.")
@@ -271,7 +271,7 @@ def _carry_over(table: Table, s: dict[str, Any]) -> Account:
                 found.share,
                 limit,
                 found.outcome,
-                f"Met when the whole {found.share.level:.0%} interval of the share lies inside the limits.",
+                f"Met when the whole {100 * found.share.level:g} % interval of the share lies inside the limits.",
             ),
         ),
         grids=(_carry_grid(found, s),),
@@ -344,9 +344,17 @@ PROTOCOL = Protocol(
             choices=("paired", "dose", "stability", "carry-over"),
             required=True,
         ),
-        Option("control", "column", "Results without the interfering matter.", required=True, designs=("paired",)),
-        Option("test", "column", "Results with the interfering matter.", required=True, designs=("paired",)),
-        Option("pool", "column", "Pools or levels judged one by one.", designs=("paired",)),
+        Option(
+            "control",
+            "column",
+            "Column with the results without the interfering matter.",
+            required=True,
+            designs=("paired",),
+        ),
+        Option(
+            "test", "column", "Column with the results with the interfering matter.", required=True, designs=("paired",)
+        ),
+        Option("pool", "column", "Column naming the pool or level; each is judged on its own.", designs=("paired",)),
         Option(
             "pairing",
             "choice",
@@ -355,10 +363,22 @@ PROTOCOL = Protocol(
             choices=("pairs", "pools"),
             designs=("paired",),
         ),
-        Option("dose", "column", "Dose, dilution, haematocrit or temperature.", required=True, designs=("dose",)),
-        Option("time", "column", "Time since draw, rest or transport.", required=True, designs=("stability",)),
-        Option("result", "column", "Results.", required=True, designs=_RESULT),
-        Option("sample", "column", "Samples or donors.", designs=_RESULT),
+        Option(
+            "dose",
+            "column",
+            "Column with the dose, dilution, haematocrit or temperature.",
+            required=True,
+            designs=("dose",),
+        ),
+        Option(
+            "time",
+            "column",
+            "Column with the time since draw, rest or transport.",
+            required=True,
+            designs=("stability",),
+        ),
+        Option("result", "column", "Column with the results.", required=True, designs=_RESULT),
+        Option("sample", "column", "Column naming the sample or donor.", designs=_RESULT),
         Option("reference", "number", "Dose or time without effect.", default=0.0, designs=("dose", "stability")),
         Option("claim", "number", "Dose or time up to which the result is to hold.", designs=("dose", "stability")),
         Option("order", "count", "Order of the polynomial, 1 to 3.", default=1, designs=("dose", "stability")),
@@ -370,8 +390,15 @@ PROTOCOL = Protocol(
             designs=("dose", "stability"),
         ),
         Option("along-unit", "text", "Unit of the dose or time.", default="", designs=("dose", "stability")),
-        Option("order-of", "column", "Order of measurement; by default that of the rows.", designs=("carry-over",)),
-        Option("series", "column", "Runs; the first of a run follows nothing.", designs=("carry-over",)),
+        Option(
+            "order-of",
+            "column",
+            "Column with the order of measurement; by default that of the rows.",
+            designs=("carry-over",),
+        ),
+        Option(
+            "series", "column", "Column naming the run; the first of a run follows nothing.", designs=("carry-over",)
+        ),
         Option(
             "scheme",
             "choice",

@@ -71,7 +71,7 @@ def _deviations(found: Deviation, span: Span | None, x_label: str, unit: str) ->
             Line(_t(x), _t(edge), series=3),
         ]
     if found.judged:
-        layers.append(Band(_t(x), _t(found.low[keep]), _t(found.high[keep]), f"{found.confidence:.0%} interval"))
+        layers.append(Band(_t(x), _t(found.low[keep]), _t(found.high[keep]), f"{100 * found.confidence:g} % interval"))
     layers += [Points(_t(x), _t(found.deviation[keep]), "deviation"), Level(0.0, "straight line", kind="zero")]
     if span is not None and (span.first > 0 or span.last < found.levels.x.size - 1):
         layers += [

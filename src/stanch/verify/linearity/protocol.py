@@ -110,7 +110,7 @@ def _design(found: Deviation, given: dict[str, Any]) -> tuple[str, ...]:
     return (
         f"{found.levels.x.size} levels ({kind}), {each} readings each, {found.levels.readings} in all.",
         analysis,
-        f"Weights: {given['weights'].replace('-', ' ')}. Intervals of {found.confidence:.0%}, level by level.",
+        f"Weights: {given['weights'].replace('-', ' ')}. Intervals of {100 * found.confidence:g} %, level by level.",
     )
 
 
@@ -133,8 +133,8 @@ def _verdicts(
             value,
             allowed if parts else "",
             found.outcome,
-            f"Met when the {found.confidence:.0%} interval of the deviation lies inside at every level, not met when it"
-            " lies outside at one. Whether curvature is significant does not enter.",
+            f"Met when the {100 * found.confidence:g} % interval of the deviation lies inside at every level, not met "
+            "when it lies outside at one. Whether curvature is significant does not enter.",
         )
     ]
     verdicts += _range_verdict(span, given, level_unit) + _recovery_verdict(recovery, given)
@@ -177,7 +177,7 @@ def _recovery_verdict(recovery: tuple[Bounded, ...], given: dict[str, Any]) -> l
     states = [outcome(r, 100 - edge, 100 + edge) for r in known]
     state: Outcome = "not met" if "not met" in states else "undecided" if "undecided" in states else "met"
     worst = max(known, key=lambda r: abs((r.value or 0.0) - 100))
-    rule = f"Met when the {worst.level:.0%} interval lies inside at every level, not met when it lies outside at one."
+    rule = f"Met when the {100 * worst.level:g} % interval lies inside at every level, not met when outside at one."
     return [Verdict("Recovery at every level (the furthest from 100 %)", worst, f"100 ± {edge:g} %", state, rule)]
 
 

@@ -35,8 +35,8 @@ __all__ = ["PROTOCOL"]
 Floats = NDArray[np.float64]
 QUESTION = "Does a new reagent lot read like the old one?"
 TREATMENT = {
-    "refuse": "A difference needs two numbers: censored results are refused; --censored drop leaves such pairs out.",
-    "drop": "Pairs with a censored result are left out and counted; the comparison then says nothing on that range.",
+    "refuse": "A difference needs two numbers: bounds are refused; --censored leave-out leaves such pairs out.",
+    "leave-out": "Pairs with a bound are left out and counted; the comparison then says nothing on that range.",
 }
 DEFINITIONS = (
     Definition(
@@ -70,7 +70,7 @@ def _run(table: Table, **s: Any) -> Account:
         table,
         numbers=(s["old"], s["new"]),
         labels=labels,
-        censored=s["censored"],
+        censored="drop" if s["censored"] == "leave-out" else "refuse",
         treatment=TREATMENT[s["censored"]],
     )
     x, y = taken.numbers[s["old"]], taken.numbers[s["new"]]
@@ -120,7 +120,7 @@ def _account(
     what = "Hodges-Lehmann shift" if s["method"] == "signed-rank" else "mean difference"
     if s["scale"] == "ratio":
         what = "Hodges-Lehmann ratio" if s["method"] == "signed-rank" else "geometric mean ratio"
-    rule = f"Met when the whole {1 - 2 * s['alpha']:.0%} interval of the {what} lies inside the limits"
+    rule = f"Met when the whole {100 * (1 - 2 * s['alpha']):g} % interval of the {what} lies inside the limits"
     if s["adjust"] == "holm":
         rule += f" and the p value adjusted after Holm over {len(found)} lot changes is at most {s['alpha']:g}"
     verdicts = []
@@ -220,7 +220,7 @@ def _main_grid(
         Column("outcome"),
     )
     rows = tuple((name, f.n, f.difference, f.deciding, p[name], states[name]) for name, f in found.items())
-    note = f"The mean with its 95 %, the number that decides with its {1 - 2 * s['alpha']:.0%} interval."
+    note = f"The mean with its 95 %, the number that decides with its {100 * (1 - 2 * s['alpha']):g} % interval."
     return Grid("Lot change", columns, rows, note)
 
 
@@ -336,7 +336,7 @@ def _whiskers(found: dict[str, LotChange], s: dict[str, Any], axis: str) -> Pict
         axis,
         "lot change [-]",
         (rows, zero, *_limits(s, "x")),
-        f"The number that decides with its {1 - 2 * s['alpha']:.0%} interval."
+        f"The number that decides with its {100 * (1 - 2 * s['alpha']):g} % interval."
         + (" The first sixty are drawn." if len(found) > 60 else ""),
         f"{len(found)} lot changes, {sum(f.outcome == 'met' for f in found.values())} inside the limits.",
     )
@@ -384,7 +384,7 @@ PROTOCOL = Protocol(
             "choice",
             "Pairs with <x or >x: refuse the table, or leave them out and count them.",
             default="refuse",
-            choices=("refuse", "drop"),
+            choices=("refuse", "leave-out"),
         ),
         Option("unit", "text", "Unit of the results, as it should be printed.", default=""),
     ),

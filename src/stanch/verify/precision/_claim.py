@@ -39,8 +39,8 @@ def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
         claimed_intermediate=scale * np.asarray(second, dtype=np.float64) if second else None,
         level=marks,
         as_cv=as_cv,
-        error=settings["error"],
-        family=settings["family"],
+        error=settings["alpha"],
+        family=settings["adjust"],
     )
     titles = [""] if names is None else [str(n) for n in names]
     checks = [
@@ -48,7 +48,7 @@ def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     ]
     rule = (
         f"Met when the standard deviation found is not above the upper verification limit; a true claim fails at any "
-        f"level with probability {settings['error']:g} at most."
+        f"level with probability {settings['alpha']:g} at most."
     )
     verdicts = tuple(
         Verdict(

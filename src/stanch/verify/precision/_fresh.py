@@ -161,7 +161,7 @@ def _scatter(values: Any, people: Any, unit: str) -> Picture:
         (Points(x, y, "results", faint=values.size > 200), Level(0.0, "donor's mean", kind="zero")),
         caption=f"A spread that changes along the axis means that one CV does not serve all levels.{few}",
         alt=f"{values.size} results of {int(where.max()) + 1} donors; largest departure "
-        f"{float(np.abs(np.expm1(logs - mean)).max()):.1%}.",
+        f"{100 * (float(np.abs(np.expm1(logs - mean)).max())):.1f} %.",
         x_scale="log" if wide else "linear",
     )
 

@@ -162,7 +162,7 @@ def verdict(what: str, level: str, found: Bounded, allowed: float, unit: str) ->
         found,
         f"at most {allowed:g} {unit}".strip(),
         outcome(found, None, allowed),
-        f"Met when the whole {found.level:.0%} interval lies below the limit.",
+        f"Met when the whole {100 * found.level:g} % interval lies below the limit.",
     )
 
 
@@ -366,8 +366,8 @@ def warnings_of(found: Mapping[str, Analysis], totals: Mapping[str, Mapping[str,
         for name, levels in thin.items():
             where = f" at {', '.join(levels[:12])}" if any(levels) else ""
             notes.append(
-                f"{name}{where}: fewer than {FEW} degrees of freedom under more than {SHARE:.0%} of the variance. "
-                f"{THIN_LIMITS}"
+                f"{name}{where}: fewer than {FEW} degrees of freedom under more than {100 * SHARE:g} % of the "
+                f"variance. {THIN_LIMITS}"
             )
     return notes
 

@@ -43,7 +43,7 @@ PROTOCOL = Protocol(
             default=NESTED,
             choices=(NESTED, CROSSED, LEVELS, CLAIM, FRESH, CONTRAST),
         ),
-        Option("result", "column", "Column of results.", required=True),
+        Option("result", "column", "Column with the results.", required=True),
         Option(
             "factors",
             "columns",
@@ -87,7 +87,12 @@ PROTOCOL = Protocol(
             choices=("difference", "ratio", "share", "log-retention"),
             designs=(CONTRAST,),
         ),
-        Option("early", "column", "Column of results at the earlier clot age, for log-retention.", designs=(CONTRAST,)),
+        Option(
+            "early",
+            "column",
+            "Column with the results at the earlier clot age, for log-retention.",
+            designs=(CONTRAST,),
+        ),
         Option(
             "which",
             "choice",
@@ -127,14 +132,14 @@ PROTOCOL = Protocol(
             designs=(CLAIM,),
         ),
         Option(
-            "error",
+            "alpha",
             "number",
             "Probability that any level fails although every claim is true.",
             default=0.05,
             designs=(CLAIM,),
         ),
         Option(
-            "family",
+            "adjust",
             "choice",
             "How that probability is shared among the levels.",
             default="bonferroni",

@@ -43,13 +43,13 @@ def _run(table: Table, **s: Any) -> Account:
     taken = take(
         table,
         numbers=(*readings, *fixed),
-        labels=(s["donor"],),
+        labels=(s["sample"],),
         treatment="Mean ratios need numbers: an onset or plateau known only as a bound is refused, not guessed.",
     )
     found = {}
     for word, name, margin in (
-        ("onset", s["onset"], s["onset_margin"]),
-        ("plateau", s["plateau"], s["plateau_margin"]),
+        ("onset", s["onset"], s["allowed_onset"]),
+        ("plateau", s["plateau"], s["allowed_plateau"]),
     ):
         if name:
             found[word] = _one(taken, name, margin, s)
@@ -103,7 +103,7 @@ def _one(taken: Taken, name: str, margin: float | None, s: dict[str, Any]) -> Pr
     used = None if s["interval_in_use"] is None else (s["interval_in_use"], s["force_in_use"])
     return probe_effect(
         taken.numbers[name],
-        taken.labels[s["donor"]],
+        taken.labels[s["sample"]],
         interval,
         force,
         in_use=used,
@@ -115,7 +115,7 @@ def _one(taken: Taken, name: str, margin: float | None, s: dict[str, Any]) -> Pr
 
 
 def _verdicts(word: str, one: Probe, s: dict[str, Any]) -> tuple[Verdict, ...]:
-    margin = s[f"{word}_margin"]
+    margin = s[f"allowed_{word}"]
     allowed = "" if margin is None else f"ratio within 1/{margin:g} to {margin:g}"
     effects = [k.ratio.difference for k in one.settings if k.ratio is not None]
     worst = max(effects, key=lambda e: abs(np.log(e.value)) if e.value else 0.0, default=None)
@@ -126,7 +126,7 @@ def _verdicts(word: str, one: Probe, s: dict[str, Any]) -> tuple[Verdict, ...]:
             value,
             allowed,
             one.outcome_settings,
-            f"Met when every setting's {value.level:.0%} interval lies inside the limits; shown is the setting "
+            f"Met when every setting's {100 * value.level:g} % interval lies inside the limits; shown is the setting "
             "farthest off.",
         ),
         Verdict(
@@ -134,8 +134,8 @@ def _verdicts(word: str, one: Probe, s: dict[str, Any]) -> tuple[Verdict, ...]:
             one.against_none,
             allowed,
             one.outcome_trend,
-            f"Met when the {one.against_none.level:.0%} interval of the trend, run down to no exposure, lies inside "
-            "the limits.",
+            f"Met when the {100 * one.against_none.level:g} % interval of the trend, run down to no exposure, lies "
+            "inside the limits.",
         ),
     )
 
@@ -158,7 +158,7 @@ def _grid(word: str, one: Probe) -> Grid:
 
 def _settings_picture(word: str, one: Probe, s: dict[str, Any]) -> Picture:
     shown = [(k, k.ratio.difference) for k in one.settings if k.ratio is not None][:40]
-    margin = s[f"{word}_margin"]
+    margin = s[f"allowed_{word}"]
     layers: list[Layer] = [
         Rows(
             tuple(f"interval {k.interval:g}, force {k.force:g}" for k, _ in shown),
@@ -175,7 +175,7 @@ def _settings_picture(word: str, one: Probe, s: dict[str, Any]) -> Picture:
         "ratio [-]",
         "setting",
         tuple(layers),
-        caption=f"Whiskers: {1 - 2 * s['alpha']:.0%} interval, the one that decides.",
+        caption=f"Whiskers: {100 * (1 - 2 * s['alpha']):g} % interval, the one that decides.",
         alt="; ".join(f"interval {k.interval:g}, force {k.force:g}: {e.value:.4g}" for k, e in shown[:6]) + ".",
     )
 
@@ -185,7 +185,7 @@ def _trend_picture(word: str, one: Probe, taken: Taken, s: dict[str, Any]) -> Pi
     dose = exposure(interval, force, measure=s["exposure"])
     top = float(dose.max()) or 1.0
     y = np.log(taken.numbers[s[word]])
-    who = grouped(taken.labels[s["donor"]])[1]
+    who = grouped(taken.labels[s["sample"]])[1]
     layers: list[Layer] = []
     if one.trend is not None:
         rest = y - one.trend.curve(dose / top)[0]
@@ -197,7 +197,7 @@ def _trend_picture(word: str, one: Probe, taken: Taken, s: dict[str, Any]) -> Pi
         marks = thinned(dose / top, moved)
         layers.append(Points(marks[0], marks[1], "donors", faint=True))
     layers.append(Level(1.0, "no pushing", kind="zero"))
-    margin = s[f"{word}_margin"]
+    margin = s[f"allowed_{word}"]
     if margin is not None:
         layers += [Level(1 / margin, "allowed"), Level(margin, "allowed")]
     thin = " Marks are thinned to 2000." if dose.size > 2000 else ""
@@ -232,7 +232,7 @@ def _definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
 def _warnings(found: dict[str, Probe], s: dict[str, Any]) -> tuple[str, ...]:
     out = []
     for word, one in found.items():
-        if s[f"{word}_margin"] is None:
+        if s[f"allowed_{word}"] is None:
             out.append(f"No margin was stated for the {word}, so nothing is claimed about it.")
         if one.trend is not None and one.trend.left_out:
             out.append(f"{one.trend.left_out} donors had one exposure only and say nothing about the trend.")
@@ -249,15 +249,15 @@ PROTOCOL = Protocol(
     QUESTION,
     "Onset and plateau of donors split between push intervals and forces, one well per row.",
     (
-        Option("donor", "column", "Donors.", required=True),
-        Option("onset", "column", "Onset."),
-        Option("plateau", "column", "Plateau."),
-        Option("interval", "column", "Push interval."),
-        Option("force", "column", "Push force, on any scale."),
+        Option("sample", "column", "Column naming the sample or donor.", required=True),
+        Option("onset", "column", "Column with the onset."),
+        Option("plateau", "column", "Column with the plateau."),
+        Option("interval", "column", "Column with the push interval."),
+        Option("force", "column", "Column with the push force, on any scale."),
         Option("interval-in-use", "number", "Push interval of the assay; by default that of the largest exposure."),
         Option("force-in-use", "number", "Push force of the assay, on the scale of the column (1 without one)."),
-        Option("onset-margin", "number", "Largest ratio of onsets that does not matter, above 1."),
-        Option("plateau-margin", "number", "Largest ratio of plateaus that does not matter, above 1."),
+        Option("allowed-onset", "number", "Largest ratio of onsets that does not matter, above 1."),
+        Option("allowed-plateau", "number", "Largest ratio of plateaus that does not matter, above 1."),
         Option(
             "exposure",
             "choice",

@@ -56,8 +56,8 @@ def antifibrinolytic(table: Table, s: dict[str, Any]) -> Account:
                 found.residual,
                 "" if s["allowed"] is None else f"at most {s['allowed']:g} {found.residual.unit}",
                 found.outcome,
-                f"Met when the {found.residual.level:.0%} interval of the mean lies below the limit and lysis was not "
-                "shown to be absent.",
+                f"Met when the {100 * found.residual.level:g} % interval of the mean lies below the limit and the "
+                "well without antifibrinolytic, where it was read, shows lysis.",
             ),
         ),
         grids=(Grid("Loss rates", (Column("quantity"), Column("value")), rows),),

@@ -45,8 +45,8 @@ def block(table: Table, s: dict[str, Any]) -> Account:
             Verdict(
                 f"Spread of the block fraction between donors{of}",
                 one.sd,
-                "" if s["largest_sd"] is None else f"at most {s['largest_sd']:g}",
-                outcome(one.sd, None, s["largest_sd"]),
+                "" if s["allowed_sd"] is None else f"at most {s['allowed_sd']:g}",
+                outcome(one.sd, None, s["allowed_sd"]),
                 "Met when the whole interval of the standard deviation lies below the limit.",
             )
         )

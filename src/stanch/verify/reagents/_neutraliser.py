@@ -25,7 +25,7 @@ def neutraliser(table: Table, s: dict[str, Any]) -> Account:
         dose,
         taken.numbers[s["result"]],
         taken.labels[s["sample"]],
-        margin=s["margin"],
+        margin=s["allowed"],
         reference=s["reference"],
         below=taken.below[s["result"]],
         above=taken.above[s["result"]],
@@ -34,10 +34,10 @@ def neutraliser(table: Table, s: dict[str, Any]) -> Account:
     unit = s["dose_unit"]
     wanted = s["wanted"]
     outcome: Outcome = "no limit stated"
-    if wanted is not None and s["margin"] is not None:
+    if wanted is not None and s["allowed"] is not None:
         outcome = "met" if found.capacity is not None and found.capacity >= wanted else _short(found.doses, wanted)
     if found.capacity is None:
-        why = "Not shown even at the lowest dose." if s["margin"] is not None else "No margin was stated."
+        why = "Not shown even at the lowest dose." if s["allowed"] is not None else "No margin was stated."
         value = Bounded.missing(why, unit)
     else:
         value = Bounded(found.capacity, found.capacity, None, unit, 1 - s["alpha"], "One-sided: at least this much.")
@@ -90,7 +90,7 @@ def neutraliser(table: Table, s: dict[str, Any]) -> Account:
             "ratios": [None if one.ratio is None else one.ratio.difference for one in found.doses],
             "equivalent": [one.equivalent for one in found.doses],
         },
-        warnings=() if s["margin"] is not None else ("No margin was stated, so no capacity is claimed.",),
+        warnings=() if s["allowed"] is not None else ("No margin was stated, so no capacity is claimed.",),
     )
 
 

@@ -50,7 +50,7 @@ def null(table: Table, s: dict[str, Any]) -> Account:
             one.ratio,
             limit,
             one.equivalence.outcome,
-            f"Met when the whole {one.ratio.level:.0%} interval lies inside the limits.",
+            f"Met when the whole {100 * one.ratio.level:g} % interval lies inside the limits.",
         )
         for name, one in zip(parts, found)
     )

@@ -172,7 +172,7 @@ def effect_picture(
         f"{'with − without' if difference else 'with over without'} [{unit or '-'}]",
         "additive",
         tuple(layers),
-        caption=f"Whiskers: {effects[0].level:.0%} interval, the one that decides.",
+        caption=f"Whiskers: {100 * effects[0].level:g} % interval, the one that decides.",
         alt="; ".join(f"{n}: {e.value:.4g}" for n, e in zip(names[:6], effects[:6])) + ".",
     )
 

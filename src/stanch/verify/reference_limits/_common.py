@@ -19,7 +19,7 @@ from stanch.verify.reference_limits.robust import robust_limits
 from stanch.verify.reference_limits.transform import box_cox_limits
 
 Flags = NDArray[np.bool_]
-BY_RANKS = ("nonparametric", "bootstrap")
+BY_RANKS = ("non-parametric", "bootstrap")
 TREATMENT = (
     "By rank: a value known only as a bound keeps its place in the order, and a limit is missing when the values at "
     "its rank are bounds."
@@ -34,7 +34,7 @@ class Chosen:
     scale: Literal["linear", "log"]
     coverage: float
     side: Side
-    level: float
+    confidence: float
     shift: float
     draws: int
     seed: int
@@ -68,7 +68,7 @@ def find(people: People, chosen: Chosen) -> ReferenceLimits:
             "reference values",
             got=f"{people.censored} known only as a bound (< or >)",
             allowed=f"numbers for the method {chosen.method}",
-            do="Use the method nonparametric or bootstrap, which work by rank.",
+            do="Use the method non-parametric or bootstrap, which work by rank.",
         )
     if chosen.log and chosen.method not in ("robust", "normal"):
         raise InputError(
@@ -78,11 +78,11 @@ def find(people: People, chosen: Chosen) -> ReferenceLimits:
     shared: dict[str, Any] = {
         "coverage": chosen.coverage,
         "side": chosen.side,
-        "level": chosen.level,
+        "level": chosen.confidence,
         "unit": chosen.unit,
     }
     drawn: dict[str, Any] = {"draws": chosen.draws, "seed": chosen.seed}
-    if chosen.method == "nonparametric":
+    if chosen.method == "non-parametric":
         return nonparametric_limits(x, below=people.below, above=people.above, **shared)
     if chosen.method == "bootstrap":
         return bootstrap_limits(x, below=people.below, above=people.above, **drawn, **shared)

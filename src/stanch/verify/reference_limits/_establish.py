@@ -31,7 +31,7 @@ from stanch.verify.reference_limits.words import METHODS, NOT_DECISION_LIMITS, O
 from stanch.verify.table import Table, take
 
 QUESTION = "Between which values do the results of people chosen as reference lie, and how sure is that?"
-OTHERS = ("nonparametric", "robust", "normal", "box-cox")
+OTHERS = ("non-parametric", "robust", "normal", "box-cox")
 
 
 def establish(
@@ -87,7 +87,7 @@ def _design(found: ReferenceLimits, chosen: Chosen, exclude: str) -> tuple[str, 
     return (
         f"{found.n} reference individuals, one result each.",
         f"Limits such that a share of {chosen.coverage:.4g} of the reference population lies {sides}.",
-        f"Method: {found.method}; intervals of the limits at {chosen.level:.0%}: {found.interval}.",
+        f"Method: {found.method}; intervals of the limits at {100 * chosen.confidence:g} %: {found.interval}.",
         "No value was left out as an outlier."
         if exclude == "none"
         else f"Values flagged by {exclude} were left out, in one pass.",
@@ -113,7 +113,7 @@ def _verdicts(found: ReferenceLimits, chosen: Chosen, allowed: float | None) -> 
                 bounded(width, why),
                 "" if allowed is None else f"relative width at most {allowed:g}",
                 outcome,
-                f"Met when the {limit.level:.0%} interval of the limit is no wider than the allowed share of the "
+                f"Met when the {100 * limit.level:g} % interval of the limit is no wider than the allowed share of the "
                 "reference interval.",
             )
         )
@@ -217,7 +217,7 @@ def _warnings(
     if chosen.method in ("robust", "normal") and skewed and not chosen.log:
         said.append(
             f"The values are skewed ({skewness:.2f}) and the method takes them as symmetric: limits are off on both "
-            "sides. Consider --scale log, box-cox or nonparametric."
+            "sides. Consider --scale log, box-cox or non-parametric."
         )
     if chosen.method == "robust" and found.n < 120:
         said.append(

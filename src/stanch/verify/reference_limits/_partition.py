@@ -78,7 +78,7 @@ def partition(
             + ", ".join(f"{name} {found.n}" for name, found in separate.items())
             + ".",
             f"Limits by the method {together.method}, for each group and for all together; intervals at "
-            f"{chosen.level:.0%}: {together.interval}.",
+            f"{100 * chosen.confidence:g} %: {together.interval}.",
             f"Means and standard deviations are compared on the {chosen.scale} scale.",
         ),
         data=data,
@@ -249,7 +249,7 @@ def _warnings(separate: dict[str, ReferenceLimits], together: ReferenceLimits, u
     if unmet:
         said.append(unmet)
     small = [name for name, found in separate.items() if found.n < 120]
-    if small and together.method == "nonparametric":
+    if small and together.method == "non-parametric":
         said.append(f"Fewer than 120 people in: {', '.join(small)}. Limits by rank need that many.")
     sizes = [found.n for found in separate.values()]
     if max(sizes) > 1.5 * min(sizes):

@@ -91,7 +91,7 @@ def histogram_picture(x: Floats, found: ReferenceLimits, unit: str) -> Picture:
         layers.append(Level(limit.value, f"{which} limit", axis="x"))
         said.append(f"{which} limit {limit.value:.4g} {unit}".strip())
         if limit.low is not None and limit.high is not None:
-            label = "" if labelled else f"{limit.level:.0%} interval of a limit"
+            label = "" if labelled else f"{100 * limit.level:g} % interval of a limit"
             labelled = True
             layers.append(Line((limit.low, limit.high), (0.06 * top, 0.06 * top), label, 1))
     return Picture(
@@ -255,6 +255,6 @@ def operating_picture(found: Transference, coverage: float) -> Picture:
         ),
         caption=f"Exact probability that limits are accepted, for sets of {n} with at most {most} outside. Where the "
         "curve is still high, unsuitable limits will mostly be accepted.",
-        alt=f"At {meant:.1%} outside, one set accepts with probability "
-        f"{float(chance_of_acceptance(at, n=n, most=most)[0]):.1%}.",
+        alt=f"At {100 * meant:.1f} % outside, one set accepts with probability "
+        f"{100 * (float(chance_of_acceptance(at, n=n, most=most)[0])):.1f} %.",
     )

@@ -33,7 +33,7 @@ def _run(table: Table, **options: Any) -> Account:
             options["unit"],
             options,
         )
-    names = ("method", "scale", "coverage", "side", "level", "shift", "draws", "seed", "unit")
+    names = ("method", "scale", "coverage", "side", "confidence", "shift", "draws", "seed", "unit")
     chosen = Chosen(**{name: options[name] for name in names})
     if design == "partition":
         critical = (options["critical_z"], options["critical_ratio"])
@@ -60,8 +60,8 @@ PROTOCOL = Protocol(
             "method",
             "choice",
             "How limits are found.",
-            default="nonparametric",
-            choices=("nonparametric", "robust", "normal", "box-cox", "bootstrap"),
+            default="non-parametric",
+            choices=("non-parametric", "robust", "normal", "box-cox", "bootstrap"),
             designs=OWN_LIMITS,
         ),
         Option(
@@ -80,7 +80,7 @@ PROTOCOL = Protocol(
             choices=("two", "lower", "upper"),
             designs=OWN_LIMITS,
         ),
-        Option("level", "number", "Probability of the intervals of the limits.", default=0.90, designs=OWN_LIMITS),
+        Option("confidence", "number", "Probability of the intervals of the limits.", default=0.90, designs=OWN_LIMITS),
         Option(
             "exclude",
             "choice",
@@ -97,7 +97,7 @@ PROTOCOL = Protocol(
             designs=OWN_LIMITS,
         ),
         Option("draws", "count", "Bootstrap samples.", default=2000, designs=OWN_LIMITS),
-        Option("seed", "count", "Of the random draws.", default=1, designs=OWN_LIMITS),
+        Option("seed", "count", "Of the random draws.", default=0, designs=OWN_LIMITS),
         Option(
             "allowed-ratio",
             "number",

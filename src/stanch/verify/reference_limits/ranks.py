@@ -153,7 +153,7 @@ def nonparametric_limits(
         ranks[which] = rank_interval(ordered.n, p, level)
         found[which] = _limit(ordered, quantile_rank(ordered.n, p, definition), ranks[which], p, level, unit)
     return ReferenceLimits(
-        "nonparametric",
+        "non-parametric",
         "ranks from the binomial distribution",
         ordered.n,
         coverage,

@@ -26,7 +26,7 @@ OWN = (
 )
 
 METHODS = {
-    "nonparametric": Definition(
+    "non-parametric": Definition(
         "method of ranks",
         "The value of rank p (n + 1), between neighbours by a straight line. The interval runs between two ordered "
         "values whose ranks follow from the binomial distribution, exactly, whatever the shape of the distribution.",

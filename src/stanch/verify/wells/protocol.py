@@ -221,11 +221,11 @@ PROTOCOL = Protocol(
     QUESTION,
     "Results of the same samples with the same reagents in several wells, one result per row.",
     (
-        Option("result", "column", "Results.", required=True),
-        Option("sample", "column", "Samples.", required=True),
-        Option("well", "column", "Wells.", required=True),
-        Option("run", "column", "Runs, where a sample is not in all wells at once."),
-        Option("level", "column", "Level of the sample, for bias that depends on it."),
+        Option("result", "column", "Column with the results.", required=True),
+        Option("sample", "column", "Column naming the sample.", required=True),
+        Option("well", "column", "Column naming the well.", required=True),
+        Option("run", "column", "Column naming the run, where a sample is not in all wells at once."),
+        Option("level", "column", "Column with the level of the sample, for bias that depends on it."),
         Option("allowed", "number", "Largest bias of a well: a ratio above 1, or a difference."),
         Option("scale", "choice", "Ratios or differences.", default="ratio", choices=("ratio", "difference")),
         Option(
