@@ -145,3 +145,53 @@ def test_labels_are_never_read_as_formulas() -> None:
 def test_a_label_used_twice_is_in_the_legend_once() -> None:
     layers = (Line((0.0, 1.0), (0.0, 1.0), "limits"), Line((0.0, 1.0), (1.0, 2.0), "limits"))
     assert texts(to_svg(picture_figure(picture(*layers)))).count("limits") == 1
+
+
+def test_names_of_upright_lines_stand_above_the_data_in_lanes() -> None:
+    bars = Bars((0.0, 1.0, 2.0), (30.0, 40.0), "people")
+    lines = [Level(0.5, "limit of blank", axis="x"), Level(0.6, "limit of detection", axis="x")]
+    figure = picture_figure(picture(bars, *lines, Level(1.99, "a long name at the end", axis="x")))
+    axes = figure.axes[0]
+    figure.canvas.draw()
+    boxes = [one.get_window_extent() for one in axes.texts]
+    inside = axes.get_window_extent()
+    top = axes.transData.transform((0.0, 40.0))[1]
+    assert len(boxes) == 3
+    for box in boxes:
+        assert box.y0 > top, "no name crosses a bar"
+        assert inside.x0 - 1 <= box.x0 < box.x1 <= inside.x1 + 1
+    assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[:k])
+    ends = {float(line.get_xdata()[0]): float(line.get_ydata()[1]) for line in axes.get_lines()}
+    assert ends[0.5] == 1.0
+    assert ends[0.6] < 1.0, "the line ends at its own name, below that of its neighbour"
+
+
+def test_a_lonely_limit_is_in_view() -> None:
+    axes = picture_figure(picture(Points((1.0, 2.0), (1.0, 2.0)), Level(9.0, "allowed", axis="x"))).axes[0]
+    assert axes.get_xlim()[1] > 9.0
+
+
+def test_counts_have_whole_ticks_and_steps_are_plain() -> None:
+    axes = picture_figure(picture(Bars((0.0, 1.0, 2.0), (1.0, 3.0), "people"))).axes[0]
+    assert all(float(tick).is_integer() for tick in axes.get_yticks())
+    steps = np.diff(picture_figure(picture(Line((0.0, 20.0), (0.91, 1.1)))).axes[0].get_xticks())
+    assert float(steps[0]) in (2.0, 5.0)
+
+
+def test_a_narrow_logarithmic_scale_still_has_numbers() -> None:
+    layers = (Points((410.0, 480.0), (1.0, 2.0), "p"),)
+    said = texts(to_svg(picture_figure(picture(*layers, x_scale="log"))))
+    assert len({"420", "440", "450", "460", "480"} & set(said)) >= 2
+
+
+def test_the_legend_follows_the_layers() -> None:
+    layers = (Points((0.0, 1.0), (0.0, 1.0), "marks"), Band((0.0, 1.0), (0.0, 1.0), (1.0, 2.0), "band"))
+    figure = picture_figure(picture(*layers, Line((0.0, 1.0), (0.0, 1.0), "line")))
+    assert [one.get_text() for one in figure.legends[0].get_texts()] == ["marks", "band", "line"]
+
+
+def test_very_many_names_are_thinned() -> None:
+    names = tuple(f"laboratory {k}" for k in range(200))
+    axes = picture_figure(picture(Points(tuple(map(float, range(200))), (1.0,) * 200), x_names=names)).axes[0]
+    assert len(axes.get_xticklabels()) <= 45
+    assert axes.get_xticklabels()[1].get_text() == f"laboratory {int(axes.get_xticks()[1])}"

@@ -344,6 +344,44 @@ def test_index_lists_every_report_and_outcome() -> None:
     for word in ("Precision of the base well", "Other <b>", "not met", "no limit stated", "no verdict", *CAUTIONS):
         assert word in page.text
     assert "<script" not in made
+    assert "precision on precision.csv" in page.text
+    assert (
+        "2 reports. Against the laboratory's own limits: 1 met, 1 not met, 1 undecided, 1 no limit stated." in page.text
+    )
+    assert "2 reports." in Page(index_page([("one.html", other), ("two.html", other)])).text
+
+
+def test_columns_without_gaps_are_named_in_one_sentence() -> None:
+    said = Page(render(account())).text
+    assert "Neither missing cells nor bounds in day." in said
+    assert "Column Missing Bounds modulus 3 2 Neither" in said
+    assert "Neither missing cells nor bounds in day." in summary(account())
+
+
+def test_a_plan_without_data_has_no_file_to_name() -> None:
+    said = Page(render(account(data=DataUsed("no data: planned", "", 0, 0)))).text
+    assert "no data: planned" in said
+    assert "SHA-256" not in said
+
+
+def test_a_range_without_a_value_is_no_interval_of_one() -> None:
+    verdict = Verdict("The range is wide enough", Bounded(None, 60.0, 900.0, "Pa", why="Ends only."), "x", "met", "R.")
+    assert "Found 60 to 900 Pa. Ends only." in Page(render(account(verdicts=(verdict,)))).text
+
+
+def test_options_in_sentences_are_code_and_numbers_keep_their_per_cent_sign() -> None:
+    made = render(account(warnings=("Consider --interval large-sample: 5 % <b>.",)))
+    assert "Consider <code>--interval</code> large-sample: 5\N{NO-BREAK SPACE}% &lt;b&gt;." in made
+
+
+def test_a_long_table_is_cut_on_page_and_terminal() -> None:
+    grid = Grid("Signals", (Column("row"),), tuple((k,) for k in range(40)), "Note.")
+    said = Page(render(account(grids=(grid,)))).text
+    assert "16 more rows: Signals" in said
+    assert "... and 16 more rows" in summary(account(grids=(grid,)))
+    empty = account(grids=(Grid("Signals", (Column("row"),), (), "Note."),))
+    assert "Signals none Note." in Page(render(empty)).text
+    assert "Signals\n  none\n  Note." in summary(empty)
 
 
 @pytest.mark.parametrize(
@@ -429,6 +467,35 @@ def test_it_opens_in_a_browser_without_asking_outside(offline_page: Any, tmp_pat
         }"""
     )
     assert ratio >= 4.5
+
+
+@pytest.mark.browser
+def test_no_table_is_wider_than_window_or_paper(offline_page: Any, tmp_path: Any) -> None:
+    names = ("hold", *(f"quantity of number {k}" for k in range(12)))
+    rows = tuple((float(j), *(Bounded(j + k / 7, j + k / 8, j + k / 6) for k in range(12))) for j in range(5))
+    text = render(account(grids=(Grid("Every hold", tuple(map(Column, names)), rows),)))
+    path = tmp_path / "report.html"
+    path.write_text(text, encoding="utf-8")
+    offline_page.goto(path.as_uri())
+    wider = """() => [...document.querySelectorAll('#results .scroll')]
+        .filter(e => e.scrollWidth > e.clientWidth + 1).length"""
+    offline_page.set_viewport_size({"width": 1200, "height": 800})
+    assert offline_page.evaluate(wider) == 0
+    # A4 without its margins: 182 mm.
+    offline_page.emulate_media(media="print")
+    offline_page.set_viewport_size({"width": 688, "height": 970})
+    assert offline_page.evaluate(wider) == 0
+
+
+@pytest.mark.browser
+def test_the_index_fits_a_phone(offline_page: Any, tmp_path: Any) -> None:
+    path = tmp_path / "index.html"
+    path.write_text(index_page([("precision.html", account()), ("b.html", account())]), encoding="utf-8")
+    offline_page.set_viewport_size({"width": 380, "height": 800})
+    offline_page.goto(path.as_uri())
+    assert offline_page.evaluate("document.documentElement.scrollWidth") <= 380
+    outcome = offline_page.locator(".reports dt", has_text="not met").first.bounding_box()
+    assert outcome["x"] + outcome["width"] <= 380
 
 
 @pytest.mark.browser

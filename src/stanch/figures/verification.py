@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 __all__ = ["picture_figure"]
 
 WIDTH = 9.6
+STEPS = (1, 2, 5, 10)
+LANE = 11  # height of a lane of names in points
+MOST_LANES = 4
+MOST_NAMES = 45
 LEVELS: dict[str, tuple[str, float, Any]] = {
     "limit": (INK, 1.3, (0, (7, 2))),
     "mean": (INK, 1.0, "-"),
@@ -71,13 +75,17 @@ def picture_figure(picture: Picture) -> Figure:
         axes.set_xlabel(picture.x_label)
         if not rows:
             axes.set_ylabel(picture.y_label)
+        lanes = _lanes(axes, picture)
+        if not rows:
+            _strip(axes, picture, lanes)
         if picture.equal:
             _equal(axes)
         for axis, scale in ((axes.xaxis, picture.x_scale), (axes.yaxis, picture.y_scale)):
             if scale == "log":
                 _between_decades(axis)
-        _level_names(axes, picture)
-        _legend(figure, axes)
+        _plain_steps(axes, picture, bool(rows))
+        _level_names(axes, picture, lanes, 72 * height - 80)
+        _legend(figure, axes, picture)
     return figure
 
 
@@ -128,6 +136,7 @@ def _draw(axes: Axes, layer: Points | Line | Band | Bars) -> None:
             align="edge",
             color=(look.colour, 0.22),
             edgecolor=look.colour,
+            ls=look.line,
             lw=0.9,
             label=label,
             zorder=2,
@@ -172,11 +181,15 @@ def _row_names(axes: Axes, names: Sequence[str], named_levels: bool) -> None:
 
 def _between_decades(axis: Axis) -> None:
     """Numbers between the powers of ten where few of these are in view."""
-    from matplotlib.ticker import FuncFormatter
+    from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
     low, high = axis.get_view_interval()
     decades = math.log10(high / low)
-    shown = {2, 3, 5, 7} if decades < 1 else {2, 5} if decades < 2 else set()
+    if decades < 0.5:
+        axis.set_major_locator(MaxNLocator(nbins=7, steps=list(STEPS)))
+        axis.set_minor_locator(NullLocator())
+        return
+    shown = {2, 3, 5, 7} if decades < 1 else {2, 5} if decades < 2.5 else set()
 
     def text(value: float, _: int) -> str:
         mantissa = value / 10.0 ** math.floor(math.log10(value) + 1e-9)
@@ -185,70 +198,103 @@ def _between_decades(axis: Axis) -> None:
     axis.set_minor_formatter(FuncFormatter(text))
 
 
+def _plain_steps(axes: Axes, picture: Picture, rows: bool) -> None:
+    """Ticks in steps of 1, 2 or 5, whole numbers where bars count something."""
+    from matplotlib.ticker import MaxNLocator
+
+    bars = [layer for layer in picture.layers if isinstance(layer, Bars)]
+    counted = bool(bars) and all(float(h).is_integer() for layer in bars for h in layer.heights)
+    if picture.x_scale == "linear" and not picture.x_names:
+        axes.xaxis.set_major_locator(MaxNLocator(nbins=9, steps=list(STEPS)))
+    if picture.y_scale == "linear" and not rows:
+        axes.yaxis.set_major_locator(MaxNLocator(nbins=9, steps=list(STEPS), integer=counted))
+
+
 def _level(axes: Axes, layer: Level) -> None:
     colour, width, line = LEVELS[layer.kind]
-    draw = axes.axhline if layer.axis == "y" else axes.axvline
-    draw(layer.value, color=colour, lw=width, ls=line, zorder=2.4)
+    if layer.axis == "y":
+        axes.axhline(layer.value, color=colour, lw=width, ls=line, zorder=2.4)
+    elif not layer.label:
+        axes.axvline(layer.value, color=colour, lw=width, ls=line, zorder=2.4)
+    else:
+        # Drawn once the lane of its name is known; here it only makes room along the axis.
+        axes.update_datalim([(layer.value, axes.dataLim.y0)], updatey=False)
+        axes.autoscale_view(scaley=False)
 
 
-def _level_names(axes: Axes, picture: Picture) -> None:
-    named = [layer for layer in picture.layers if isinstance(layer, Level) and layer.label]
-    inside = axes.transAxes.inverted()
+def _level_names(axes: Axes, picture: Picture, lanes: Sequence[tuple[Level, int, bool]], tall: float) -> None:
+    """Names of levels: beside the axes for level lines, in lanes below the top for upright ones.
 
-    def place(layer: Level) -> float:
-        corner = axes.get_xlim()[0], axes.get_ylim()[0]
-        point = (layer.value, corner[1]) if layer.axis == "x" else (corner[0], layer.value)
-        return float(inside.transform(axes.transData.transform(point))[0 if layer.axis == "x" else 1])
-
-    ends = [(place(layer), layer.label, LEVELS[layer.kind][0]) for layer in named if layer.axis == "y"]
+    An upright line ends at its own name, so that it crosses no name of a higher lane; `tall` is about the height of the
+    axes in points.
+    """
+    ends = [
+        (_place(axes, layer), layer.label, LEVELS[layer.kind][0])
+        for layer in picture.layers
+        if isinstance(layer, Level) and layer.label and layer.axis == "y"
+    ]
     if ends:
         direct_labels(axes, ends)
-    upright = sorted(((place(layer), layer) for layer in named if layer.axis == "x"), key=lambda one: one[0])
-    if any(isinstance(layer, Rows) for layer in picture.layers):
-        _above_rows(axes, upright)
-        return
-    for k, (at, layer) in enumerate(upright):
-        crowded = k + 1 < len(upright) and upright[k + 1][0] - at < 0.03
+    for layer, lane, left in lanes:
+        colour, width, line = LEVELS[layer.kind]
+        top = 1.0 if lane == 0 else 1.0 - (3 + LANE * lane) / tall
+        axes.axvline(layer.value, ymax=top, color=colour, lw=width, ls=line, zorder=2.4)
         axes.annotate(
             layer.label,
-            xy=(at, 1.0),
+            xy=(_place(axes, layer), 1.0),
             xycoords="axes fraction",
-            xytext=(-3 if crowded else 3, -3),
+            xytext=(-4 if left else 4, -4 - LANE * lane),
             textcoords="offset points",
-            rotation=90,
-            ha="right" if crowded else "left",
+            ha="right" if left else "left",
             va="top",
-            color=LEVELS[layer.kind][0],
+            color=colour,
             fontsize=8.5,
         )
 
 
-def _above_rows(axes: Axes, upright: Sequence[tuple[float, Level]]) -> None:
-    """Names of upright lines in the free strip above the first row, where no whisker can cross them."""
-    taken = [-1.0, -1.0]
-    for at, layer in upright:
+def _place(axes: Axes, layer: Level) -> float:
+    """Where a level lies on its axis, as a fraction of the axes."""
+    corner = axes.get_xlim()[0], axes.get_ylim()[0]
+    point = (layer.value, corner[1]) if layer.axis == "x" else (corner[0], layer.value)
+    inside = axes.transAxes.inverted().transform(axes.transData.transform(point))
+    return float(inside[0 if layer.axis == "x" else 1])
+
+
+def _lanes(axes: Axes, picture: Picture) -> list[tuple[Level, int, bool]]:
+    """For each named upright line, the lane of its name below the top of the axes, and whether it stands left of it."""
+    named = [layer for layer in picture.layers if isinstance(layer, Level) and layer.label and layer.axis == "x"]
+    spans: list[tuple[float, float, int]] = []
+    placed = []
+    wide = 0.6 if picture.equal else 0.8
+    for at, layer in sorted(((_place(axes, layer), layer) for layer in named), key=lambda one: one[0]):
         # Letters of 8.5 points are about a sixteenth of an inch wide.
-        long = (0.0625 * len(layer.label) + 0.1) / (0.8 * WIDTH)
-        right = at + long > 1.0
-        start = at - long if right else at
-        lane = 0 if start >= taken[0] else 1
-        taken[lane] = max(taken[lane], start + long)
-        axes.annotate(
-            layer.label,
-            xy=(at, 1.0),
-            xycoords="axes fraction",
-            xytext=(-4 if right else 4, -4 - 11 * lane),
-            textcoords="offset points",
-            ha="right" if right else "left",
-            va="top",
-            color=LEVELS[layer.kind][0],
-            fontsize=8.5,
-        )
+        long = (0.0625 * len(layer.label) + 0.1) / (wide * WIDTH)
+        left = at + long > 1.0
+        start, stop = (at - long, at) if left else (at, at + long)
+        met = [lane for begin, end, lane in spans if begin < stop and start < end]
+        lane = (max(met) + 1) % MOST_LANES if met else 0
+        spans.append((start, stop, lane))
+        placed.append((layer, lane, left))
+    return placed
+
+
+def _strip(axes: Axes, picture: Picture, lanes: Sequence[tuple[Level, int, bool]]) -> None:
+    """Room above the data for the names of upright lines, so that no name crosses a bar, a mark or a line."""
+    if not lanes:
+        return
+    share = (6 + LANE * (1 + max(lane for _, lane, _ in lanes))) / 250
+    low, high = axes.get_ylim()
+    if picture.y_scale == "log":
+        axes.set_ylim(low, high * (high / low) ** (share / (1 - share)))
+    else:
+        axes.set_ylim(low, high + (high - low) * share / (1 - share))
 
 
 def _x_names(axes: Axes, names: Sequence[str]) -> None:
     crowded = sum(len(name) + 2 for name in names) > 90
-    axes.set_xticks(range(len(names)), list(names), rotation=45 if crowded else 0, ha="right" if crowded else "center")
+    every = range(0, len(names), -(-len(names) // MOST_NAMES) or 1)
+    shown = [names[k] for k in every]
+    axes.set_xticks(list(every), shown, rotation=45 if crowded else 0, ha="right" if crowded else "center")
     axes.grid(axis="x", visible=False)
 
 
@@ -260,10 +306,13 @@ def _equal(axes: Axes) -> None:
     axes.set_aspect("equal", adjustable="box", anchor="W")
 
 
-def _legend(figure: Figure, axes: Axes) -> None:
+def _legend(figure: Figure, axes: Axes, picture: Picture) -> None:
     handles, labels = axes.get_legend_handles_labels()
     seen: dict[str, Any] = {}
     for handle, label in zip(handles, labels):
         seen.setdefault(label, handle)
-    if seen:
-        figure.legend(list(seen.values()), list(seen), loc="outside lower left", ncols=min(len(seen), 4))
+    # In the order of the picture's layers, not by kind of mark.
+    order = [getattr(layer, "label", "") for layer in picture.layers if not isinstance(layer, Level)]
+    names = sorted(seen, key=lambda name: order.index(name) if name in order else len(order))
+    if names:
+        figure.legend([seen[name] for name in names], names, loc="outside lower left", ncols=min(len(names), 4))

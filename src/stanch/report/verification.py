@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import platform
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
@@ -110,7 +111,13 @@ def summary(account: Account) -> str:
         for warning in p.warnings:
             lines += _wrapped(warning, "  - ")
     for table in p.tables:
-        lines += ["", table.title, *_table(table.columns, table.texts())]
+        lines += ["", table.title, *(_table(table.columns, table.texts()) if table.rows else ["  none"])]
+        if table.rest:
+            lines += [f"  ... and {len(table.rest)} more rows"]
+        if table.more:
+            lines += _wrapped(table.more, "  ")
+        for k, remark in enumerate(table.remarks):
+            lines += _wrapped(remark, f"  ({k + 1}) ")
         if table.note:
             lines += _wrapped(table.note, "  ")
     lines += ["", "Design"]
@@ -121,6 +128,8 @@ def summary(account: Account) -> str:
         lines += _wrapped(text, f"  {name}: ")
     lines += [f"  Left out: {count} ({why}; rows {rows})" for why, count, rows in p.excluded]
     lines += [f"  Column {name}: {missing} missing, {bounds} bounds" for name, missing, bounds in p.missing]
+    if p.complete:
+        lines += _wrapped(f"Neither missing cells nor bounds in {', '.join(p.complete)}.", "  ")
     lines += ["", *_wrapped(" ".join(p.cautions), "")]
     return printable("\n".join(lines))
 
@@ -157,8 +166,15 @@ def index_page(entries: Sequence[tuple[str, Account]], *, title: str = "Verifica
         HTML text that needs nothing from outside.
     """
     rows = [(quote(link), page(account, created="")) for link, account in entries]
+    said = [one.outcome for _, entry in rows for one in entry.verdicts]
+    counts = [(outcome, said.count(outcome)) for outcome in OUTCOME_LABELS if outcome in said]
     return _template(
-        "verification_index.html.j2", title=title, rows=rows, cautions=CAUTIONS, demo=any(one.demo for _, one in rows)
+        "verification_index.html.j2",
+        title=title,
+        rows=rows,
+        counts=counts,
+        cautions=CAUTIONS,
+        demo=any(one.demo for _, one in rows),
     )
 
 
@@ -171,8 +187,23 @@ def _template(name: str, **values: Any) -> str:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_together,
     )
+    environment.filters["coded"] = _coded
     return environment.get_template(name).render(outcomes=OUTCOME_LABELS, **values)
+
+
+def _together(value: Any) -> Any:
+    """A number and its per cent sign on one line."""
+    plain = isinstance(value, str) and not hasattr(value, "__html__")
+    return value.replace(" %", "\N{NO-BREAK SPACE}%") if plain else value
+
+
+def _coded(text: str) -> Any:
+    """Names of options set as code, which keeps their hyphens together."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"(?<![\w-])--[a-z][a-z0-9-]+", r"<code>\g<0></code>", str(escape(_together(text)))))
 
 
 def _now(now: str | None) -> str:

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
-from stanch.report.numbers import UNIT_SHOWN, shown
+from stanch.report.numbers import shown
 from stanch.report.surface import CAUTIONS
+from stanch.report.verification_table import TableView, interval_text, tables, unit_text
 from stanch.verify.records import (
     Account,
     Band,
     Bars,
     Bounded,
-    Cell,
     DataUsed,
-    Grid,
     Level,
     Line,
     Picture,
@@ -26,7 +24,7 @@ from stanch.verify.records import (
 )
 from stanch.version import __version__
 
-__all__ = ["OUTCOME_LABELS", "CellView", "Page", "PictureView", "TableView", "VerdictView", "page"]
+__all__ = ["OUTCOME_LABELS", "Page", "PictureView", "VerdictView", "page"]
 
 OUTCOME_LABELS = {
     "met": "met",
@@ -36,7 +34,6 @@ OUTCOME_LABELS = {
 }
 BEHIND_COLUMNS = ("Part", "from", "to")
 MOST_ROWS = 200
-SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 @dataclass(frozen=True)
@@ -48,29 +45,6 @@ class VerdictView:
     found: str
     limit: str
     rule: str
-
-
-@dataclass(frozen=True)
-class CellView:
-    """One cell of a table: its text, a remark beneath it, and whether it is a number."""
-
-    text: str
-    remark: str = ""
-    numeric: bool = False
-
-
-@dataclass(frozen=True)
-class TableView:
-    """A table as a reader sees it."""
-
-    title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[CellView, ...], ...]
-    note: str
-
-    def texts(self) -> list[tuple[str, ...]]:
-        """The cells as plain text."""
-        return [tuple(f"{c.text} ({c.remark})" if c.remark else c.text for c in row) for row in self.rows]
 
 
 @dataclass(frozen=True)
@@ -93,11 +67,13 @@ class Page:
     title: str
     question: str
     demo: bool
+    source: str
     verdicts: tuple[VerdictView, ...]
     warnings: tuple[str, ...]
     design: tuple[str, ...]
     data: tuple[tuple[str, str], ...]
     missing: tuple[tuple[str, str, str], ...]
+    complete: tuple[str, ...]
     excluded: tuple[tuple[str, str, str], ...]
     notes: tuple[str, ...]
     tables: tuple[TableView, ...]
@@ -125,19 +101,22 @@ def page(account: Account, *, created: str, figures: bool = False) -> Page:
     """
     d = account.data
     columns = list(dict.fromkeys([*d.missing, *d.censored]))
+    gaps = [name for name in columns if d.missing.get(name, 0) or d.censored.get(name, 0)]
     return Page(
         protocol=account.protocol,
         title=account.title,
         question=account.question,
         demo=d.demo,
+        source=d.source,
         verdicts=tuple(_verdict(one) for one in account.verdicts),
         warnings=account.warnings,
         design=account.design,
         data=_data(d),
-        missing=tuple((name, str(d.missing.get(name, 0)), str(d.censored.get(name, 0))) for name in columns),
+        missing=tuple((name, str(d.missing.get(name, 0)), str(d.censored.get(name, 0))) for name in gaps),
+        complete=tuple(name for name in columns if name not in gaps),
         excluded=tuple((one.why, str(one.count), _rows_named(one.rows, one.count)) for one in d.excluded),
         notes=d.notes,
-        tables=tuple(_grid(one) for one in account.grids),
+        tables=tuple(table for one in account.grids for table in tables(one)),
         pictures=tuple(_picture(one, k) for k, one in enumerate(account.pictures)) if figures else (),
         definitions=tuple((one.term, one.text, one.source) for one in account.definitions),
         settings=_settings(account),
@@ -156,9 +135,12 @@ def bounded(number: Bounded, *, level: bool = True) -> str:
     if number.value is None and number.low is None and number.high is None:
         return "not available"
     value, low, high = shown(number.value, number.low, number.high)
-    unit = _unit(number.unit)
-    text = f"{value} {unit}".strip() if number.value is not None else "no value"
-    interval = _interval(low, high)
+    unit = unit_text(number.unit)
+    interval = interval_text(low, high)
+    if number.value is None:
+        # Two ends and nothing between them, such as a range, or one end: no interval of a value.
+        return f"{interval} {unit}".strip()
+    text = f"{value} {unit}".strip()
     return f"{text} ({number.level * 100:.4g} % interval {interval})" if interval and level else text
 
 
@@ -186,22 +168,6 @@ def _settings(account: Account) -> tuple[tuple[str, str], ...]:
     return tuple((f"--{key.replace('_', '-')}", setting(value)) for key, value in shown.items())
 
 
-def _unit(unit: str) -> str:
-    if unit in ("1", "-"):
-        return ""
-    unit = re.sub(r"\((\w+)\)(?=[\^²³⁻])", r"\1", unit)
-    raised = re.sub(r"\^(-?\d+)", lambda found: found[1].translate(SUPERSCRIPT), unit)
-    return UNIT_SHOWN.get(unit, raised)
-
-
-def _interval(low: str, high: str) -> str:
-    if low and high:
-        return f"{low} to {high}"
-    if low:
-        return f"from {low}"
-    return f"up to {high}" if high else ""
-
-
 def _verdict(one: Verdict) -> VerdictView:
     limit = f"allowed: {one.allowed}" if one.allowed else "no limit stated"
     found = bounded(one.value)
@@ -211,6 +177,8 @@ def _verdict(one: Verdict) -> VerdictView:
 
 
 def _data(d: DataUsed) -> tuple[tuple[str, str], ...]:
+    if not d.rows and not d.sha256:
+        return (("Source", d.source),)
     left = sum(one.count for one in d.excluded)
     rows = [
         ("Source", d.source),
@@ -227,58 +195,6 @@ def _data(d: DataUsed) -> tuple[tuple[str, str], ...]:
 def _rows_named(rows: Sequence[int], count: int) -> str:
     text = ", ".join(map(str, rows))
     return f"{text}, …" if rows and count > len(rows) else text
-
-
-def _grid(grid: Grid) -> TableView:
-    # A column that holds nothing, such as that of the level where there is one level, is not shown.
-    used = [k for k in range(len(grid.columns)) if any(row[k] not in (None, "") for row in grid.rows)]
-    if 0 < len(used) < len(grid.columns):
-        rows_used = tuple(tuple(row[k] for k in used) for row in grid.rows)
-        return _grid(replace(grid, columns=tuple(grid.columns[k] for k in used), rows=rows_used))
-    wide = [_has_interval(row[k] for row in grid.rows) for k in range(len(grid.columns))]
-    levels = {c.level for row in grid.rows for c in row if isinstance(c, Bounded) and (c.low, c.high) != (None, None)}
-    one = f"{next(iter(levels)) * 100:.4g} % interval" if len(levels) == 1 else "interval"
-    columns: list[str] = []
-    for k, column in enumerate(grid.columns):
-        unit = _unit(column.unit)
-        columns.append(f"{column.name} ({unit})" if unit else column.name)
-        if wide[k]:
-            columns.append(one if sum(wide) == 1 else f"{column.name}, {one}")
-    rows = []
-    for row in grid.rows:
-        cells: list[CellView] = []
-        for k, cell in enumerate(row):
-            cells += _cells(cell, grid.columns[k].unit, wide[k], len(levels) > 1)
-        rows.append(tuple(cells))
-    return TableView(grid.title, tuple(columns), tuple(rows), grid.note)
-
-
-def _has_interval(cells: Iterator[Cell]) -> bool:
-    return any(isinstance(c, Bounded) and (c.low is not None or c.high is not None) for c in cells)
-
-
-def _cells(cell: Cell, unit: str, wide: bool, levels: bool) -> list[CellView]:
-    second = [CellView("", numeric=True)] if wide else []
-    if cell is None:
-        return [CellView("", numeric=True), *second]
-    if isinstance(cell, str):
-        return [CellView(cell), *second]
-    if isinstance(cell, bool):
-        return [CellView("yes" if cell else "no"), *second]
-    if isinstance(cell, Bounded):
-        if cell.value is None and cell.low is None and cell.high is None:
-            return [CellView("not available", cell.why, True), *second]
-        value, low, high = shown(cell.value, cell.low, cell.high)
-        own = _unit(cell.unit)
-        own = own if own and own != _unit(unit) else ""
-        interval = _interval(low, high)
-        if levels and interval:
-            interval = f"{interval} ({cell.level * 100:.4g} %)"
-        text = f"{value} {own}".strip() if value else "no value"
-        return [CellView(text, cell.why, True), *([CellView(interval, numeric=True)] if wide else [])]
-    if isinstance(cell, int):
-        return [CellView(str(cell), numeric=True), *second]
-    return [CellView(shown(float(cell))[0], numeric=True), *second]
 
 
 def _picture(picture: Picture, index: int) -> PictureView:
