@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
 from typing import Any
 
+import numpy as np
 import pytest
 
 from stanch.errors import UsageError
@@ -107,3 +109,67 @@ def test_the_function_stays_reachable_after_its_namesake_module() -> None:
     program = "import stanch.verify.protocol\nfrom stanch.verify import protocol\nprint(protocol('lots').name)"
     done = subprocess.run([sys.executable, "-P", "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "lots"
+
+
+KINDS = Protocol(
+    "kinds",
+    "Is it so?",
+    "A table.",
+    (
+        Option("number", "number", "A number.", default=1.0),
+        Option("numbers", "numbers", "Numbers.", default=()),
+        Option("count", "count", "A count.", default=1, most=100),
+        Option("text", "text", "A text.", default=""),
+        Option("texts", "texts", "Texts.", default=()),
+        Option("column", "column", "A column."),
+        Option("columns", "columns", "Columns.", default=()),
+        Option("flag", "flag", "A switch.", default=False),
+        Option("choice", "choice", "One of two.", choices=("one", "two")),
+    ),
+    _run,
+)
+
+
+@pytest.mark.parametrize(
+    ("given", "arrives"),
+    [
+        ({"number": np.float64(0.5)}, 0.5),
+        ({"number": 2}, 2.0),
+        ({"numbers": 3}, (3.0,)),
+        ({"numbers": np.array([1.0, 2.0])}, (1.0, 2.0)),
+        ({"numbers": [1, 2]}, (1.0, 2.0)),
+        ({"count": np.int64(7)}, 7),
+        ({"count": 7.0}, 7),
+        ({"text": ""}, ""),
+        ({"texts": "one"}, ("one",)),
+        ({"columns": "day"}, ("day",)),
+        ({"columns": ["day", "run"]}, ("day", "run")),
+        ({"flag": True}, True),
+        ({"numbers": []}, ()),
+    ],
+)
+def test_values_of_the_kind_arrive_in_one_form(given: dict[str, Any], arrives: Any) -> None:
+    (key,) = given
+    found = resolve(KINDS, given)[key]
+    assert found == arrives
+    assert type(found) is type(arrives)
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        *({"number": bad} for bad in (math.nan, math.inf, 1e101, "0.5", "x", True, [1.0], 10**400)),
+        *({"numbers": bad} for bad in ((math.nan,), ("x",), "1,2", (None,), (1e300,))),
+        *({"count": bad} for bad in (-1, 2.5, 101, math.nan, True, "3", 2**70)),
+        *({"text": bad} for bad in (5, ("a",))),
+        *({"texts": bad} for bad in (("",), (5,))),
+        *({"column": bad} for bad in ("", 5, ("a",))),
+        *({"columns": bad} for bad in (("",), 5, ("a", None))),
+        *({"flag": bad} for bad in ("yes", 1)),
+        *({"choice": bad} for bad in ("three", 1, ("one",), "")),
+    ],
+)
+def test_values_of_another_kind_are_refused(given: dict[str, Any]) -> None:
+    (key,) = given
+    with pytest.raises(UsageError, match=rf"^option --{key}; got .*; allowed: "):
+        resolve(KINDS, given)

@@ -125,7 +125,15 @@ def test_take_refuses(columns: dict[str, object], words: str) -> None:
 
 
 @settings(derandomize=True, deadline=None, max_examples=60)
-@given(st.lists(st.tuples(st.one_of(st.none(), st.floats(-1e6, 1e6)), st.sampled_from(["", "a", "b"])), min_size=1))
+@given(
+    st.lists(
+        st.tuples(
+            st.one_of(st.none(), st.floats(-1e6, 1e6).filter(lambda x: x == 0 or abs(x) > 1e-90)),
+            st.sampled_from(["", "a", "b"]),
+        ),
+        min_size=1,
+    )
+)
 def test_rows_used_and_left_out_add_up(rows: list[tuple[float | None, str]]) -> None:
     table = Table.of({"x": [x for x, _ in rows], "g": np.array([g for _, g in rows])})
     whole = [k for k, (x, g) in enumerate(rows, start=1) if x is not None and g]
@@ -158,3 +166,11 @@ def test_exact_numbers_have_no_bounds() -> None:
     column = Numbers.exact([1.0, np.nan])
     assert column.missing.tolist() == [False, True]
     assert not column.censored.any()
+
+
+@pytest.mark.parametrize("odd", [1e101, -1e300, 1e-101, 5e-324])
+def test_sizes_whose_squares_cannot_be_held_are_refused(odd: float) -> None:
+    table = Table.of({"y": [1.0, odd, 2.0], "z": [0.0, 1e100, 1e-100]})
+    assert take(table, numbers=("z",)).numbers["z"][1] == 1e100
+    with pytest.raises(InputError, match=r"column y of arrays, row 2; got .*1e-100 to 1e\+100 in size.*another unit"):
+        take(table, numbers=("y",))

@@ -5,7 +5,9 @@ The command line, the documentation and the page are made from these records, so
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import math
+import operator
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,6 +16,8 @@ from stanch.verify.records import Account
 from stanch.verify.table import Table
 
 __all__ = ["Option", "Protocol", "resolve"]
+
+LARGEST = 1e100
 
 Kind = Literal["column", "columns", "number", "numbers", "count", "text", "texts", "choice", "flag"]
 
@@ -39,6 +43,8 @@ class Option:
         Whether it must be given.
     designs : tuple of str
         Designs it belongs to; empty for all. Given with another design it is refused.
+    most : int or None
+        Largest ``count`` accepted, where a larger one would only keep the machine busy [-].
     """
 
     name: str
@@ -48,6 +54,7 @@ class Option:
     choices: tuple[str, ...] = ()
     required: bool = False
     designs: tuple[str, ...] = ()
+    most: int | None = None
 
     @property
     def key(self) -> str:
@@ -119,10 +126,10 @@ def resolve(protocol: Protocol, given: Mapping[str, Any]) -> dict[str, Any]:
     Raises
     ------
     UsageError
-        For an unknown, missing or misplaced option, or a value outside the choices.
+        For an unknown, missing or misplaced option, a value of the wrong kind or one outside the choices.
     """
     known = {option.key: option for option in protocol.options}
-    named = {key: value for key, value in given.items() if value is not None and value != ()}
+    named = {key: value for key, value in given.items() if not _nothing(value)}
     unknown = sorted(set(named) - set(known))
     if unknown:
         raise UsageError(f"option {unknown[0]}", got=unknown[0], allowed=", ".join(sorted(known)))
@@ -139,8 +146,64 @@ def resolve(protocol: Protocol, given: Mapping[str, Any]) -> dict[str, Any]:
             )
         if option.required and belongs and key not in named and option.default is None:
             raise UsageError(f"option --{option.name}", got="nothing", allowed=option.help.rstrip("."), do="Give it.")
-        value = named.get(key, option.default)
-        if option.choices and value is not None and value not in option.choices:
-            raise UsageError(f"option --{option.name}", got=value, allowed=", ".join(option.choices))
-        settings[key] = value
+        settings[key] = _checked(option, named[key]) if key in named else option.default
     return settings
+
+
+def _nothing(value: object) -> bool:
+    return value is None or (isinstance(value, tuple | list) and not value)
+
+
+def _checked(option: Option, value: Any) -> Any:
+    """A value of the kind the option has; nothing else reaches a protocol."""
+    where = f"option --{option.name}"
+    if option.kind == "number":
+        return _number(where, value, "a number")
+    if option.kind == "numbers":
+        several = value if isinstance(value, Iterable) and not isinstance(value, str) else (value,)
+        return tuple(_number(where, one, "numbers") for one in several)
+    if option.kind == "count":
+        return _count(where, value, option.most)
+    if option.kind in ("columns", "texts"):
+        several = (value,) if isinstance(value, str) or not isinstance(value, Iterable) else tuple(value)
+        return tuple(_text(where, one, "names of columns" if option.kind == "columns" else "texts") for one in several)
+    if option.kind == "choice":
+        if not isinstance(value, str) or value not in option.choices:
+            raise UsageError(where, got=value, allowed=", ".join(option.choices))
+        return value
+    if option.kind == "flag":
+        if value is not True and value is not False:
+            raise UsageError(where, got=value, allowed="True or False")
+        return value
+    if option.kind == "text":
+        # A text may be blank, and the model of a budget may be a function.
+        return value if isinstance(value, str) or callable(value) else _text(where, value, "text")
+    return _text(where, value, "the name of a column")
+
+
+def _number(where: str, value: Any, what: str) -> float:
+    try:
+        found = math.nan if isinstance(value, str | bytes | bool) else float(value)
+    except (TypeError, ValueError, OverflowError):
+        found = math.nan
+    if not math.isfinite(found) or abs(found) > LARGEST:
+        raise UsageError(
+            where, got="None" if value is None else value, allowed=f"{what}, finite and at most {LARGEST:g} in size"
+        )
+    return found
+
+
+def _count(where: str, value: Any, most: int | None) -> int:
+    try:
+        found = int(value) if isinstance(value, float) and value.is_integer() else operator.index(value)
+    except TypeError:
+        found = None
+    if found is None or isinstance(value, bool) or not 0 <= found <= (2**63 - 1 if most is None else most):
+        raise UsageError(where, got=value, allowed=f"a whole number from 0{'' if most is None else f' to {most}'}")
+    return found
+
+
+def _text(where: str, value: Any, what: str) -> str:
+    if not isinstance(value, str) or not value:
+        raise UsageError(where, got="None" if value is None else value, allowed=what)
+    return value

@@ -14,6 +14,8 @@ from stanch.verify.records import DataUsed, Excluded
 
 __all__ = ["Numbers", "Table", "Taken", "take"]
 
+SMALLEST, LARGEST = 1e-100, 1e100
+
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -232,7 +234,8 @@ def take(
     Raises
     ------
     InputError
-        If a column is absent, not numeric, infinite, censored where that is refused, or no complete row is left.
+        If a column is absent, not numeric, infinite, of sizes whose squares cannot be held, censored where that is
+        refused, or no complete row is left.
     """
     read = {name: table.numbers(name) for name in dict.fromkeys(numbers)}
     named = {name: table.labels(name) for name in dict.fromkeys(labels)}
@@ -244,6 +247,7 @@ def take(
         if np.isinf(column.value).any():
             row = int(np.flatnonzero(np.isinf(column.value))[0]) + 1
             raise InputError(f"column {name} of {table.source}, row {row}", got="infinity", allowed="a finite number")
+        _refuse_sizes(column.value, name, table.source)
         missing[name] = int(column.missing.sum())
         bounds[name] = int(column.censored.sum())
         if bounds[name] and censored == "refuse":
@@ -287,6 +291,19 @@ def take(
         np.flatnonzero(keep) + 1,
         data,
     )
+
+
+def _refuse_sizes(value: Floats, name: str, source: str) -> None:
+    size = np.abs(value)
+    odd = (size > LARGEST) | ((size < SMALLEST) & (size > 0))
+    if odd.any():
+        row = int(np.argmax(odd))
+        raise InputError(
+            f"column {name} of {source}, row {row + 1}",
+            got=float(value[row]),
+            allowed=f"0, or {SMALLEST:g} to {LARGEST:g} in size",
+            do="State the column in another unit.",
+        )
 
 
 def _nothing(cell: object) -> bool:
