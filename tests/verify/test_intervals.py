@@ -12,7 +12,7 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from stanch.errors import InputError
-from stanch.verify.intervals import checked, mean_interval, sd_interval, share_interval
+from stanch.verify.intervals import checked, flags, mean_interval, score_ends, sd_interval, share_interval
 from stanch.verify.records import Bounded
 
 LIVE = settings(derandomize=True, deadline=None, max_examples=60)
@@ -139,3 +139,17 @@ def test_bounded_numbers_refuse_nonsense_and_forgive_rounding() -> None:
     turned = Bounded(0.3, 0.1 + 0.2, 0.3)
     assert turned.low == 0.3
     assert turned.high == 0.1 + 0.2
+
+
+def test_flags_are_one_for_each_value() -> None:
+    assert flags(None, 3, "bounds").tolist() == [False, False, False]
+    assert flags([1, 0], 2, "bounds").tolist() == [True, False]
+    with pytest.raises(InputError, match="flags of bounds; got 1 flags; allowed: 2"):
+        flags([True], 2, "bounds")
+
+
+def test_score_ends_of_many_shares_are_those_of_each() -> None:
+    low, high = score_ends([0.0, 0.3, 1.0], 10, 0.95)
+    for k, count in enumerate((0, 3, 10)):
+        one = share_interval(count, 10, method="score")
+        assert (one.low, one.high) == (low[k], high[k])

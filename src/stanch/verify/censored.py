@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.intervals import flags
 
 __all__ = ["CensoredFit", "censored_fit"]
 
@@ -92,8 +93,7 @@ def censored_fit(
     Econometrica 46:1211-1215 (1978). Both from memory.
     """
     x, y = np.asarray(design, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    lower = np.zeros(y.size, dtype=bool) if below is None else np.asarray(below, dtype=bool)
-    upper = np.zeros(y.size, dtype=bool) if above is None else np.asarray(above, dtype=bool)
+    lower, upper = flags(below, y.size, "bounds"), flags(above, y.size, "bounds")
     _check(x, y, lower, upper)
     exact = ~(lower | upper)
     columns = np.abs(x).max(axis=0)
@@ -127,7 +127,7 @@ def censored_fit(
 
 
 def _check(x: Floats, y: Floats, lower: Flags, upper: Flags) -> None:
-    if x.ndim != 2 or x.shape[0] != y.size or lower.size != y.size or upper.size != y.size:
+    if x.ndim != 2 or x.shape[0] != y.size:
         raise InputError("design", got=x.shape, allowed=f"one row for each of {y.size} values")
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise InputError("values to fit", got="values that are not finite", allowed="finite numbers")

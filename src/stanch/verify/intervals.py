@@ -6,12 +6,12 @@ import math
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.records import Bounded
 
-__all__ = ["checked", "mean_interval", "sd_interval", "share_interval"]
+__all__ = ["checked", "flags", "mean_interval", "score_ends", "sd_interval", "share_interval"]
 
 Side = Literal["two", "lower", "upper"]
 
@@ -46,6 +46,34 @@ def checked(values: ArrayLike, name: str, *, least: int = 1) -> np.ndarray[tuple
         raise InputError(name, got=f"{bad} values that are not finite", allowed="finite numbers", do="Leave them out.")
     if array.size < least:
         raise InputError(name, got=f"{array.size} values", allowed=f"at least {least}")
+    return array
+
+
+def flags(given: ArrayLike | None, size: int, name: str) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """One flag for each value, none set where none were given.
+
+    Parameters
+    ----------
+    given : array_like of bool, shape (n,), optional
+    size : int
+        How many there must be.
+    name : str
+        For the message.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Raises
+    ------
+    InputError
+        If there are more or fewer.
+    """
+    if given is None:
+        return np.zeros(size, dtype=bool)
+    array = np.asarray(given, dtype=bool)
+    if array.shape != (size,):
+        raise InputError(f"flags of {name}", got=f"{array.size} flags", allowed=f"{size}, one for each value")
     return array
 
 
@@ -146,8 +174,30 @@ def share_interval(count: int, of: int, *, level: float = 0.95, method: Literal[
         low = 0.0 if count == 0 else float(special.betaincinv(count, of - count + 1, tail))
         high = 1.0 if count == of else float(special.betaincinv(count + 1, of - count, 1 - tail))
     else:
-        z = float(special.ndtri(1 - tail))
-        middle = (p + z * z / (2 * of)) / (1 + z * z / of)
-        half = z * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
-        low, high = max(0.0, middle - half), min(1.0, middle + half)
+        low, high = (float(end) for end in score_ends(p, of, level))
     return Bounded(p, min(low, p), max(high, p), "1", level)
+
+
+def score_ends(share: ArrayLike, of: int, level: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ends of score (Wilson) intervals of many shares of the same number.
+
+    Parameters
+    ----------
+    share : array_like, shape (n,)
+        [-].
+    of : int
+    level : float
+        [-].
+
+    Returns
+    -------
+    low, high : ndarray, shape (n,)
+        Within 0 to 1, and on either side of the share [-].
+    """
+    from scipy import special
+
+    p = np.asarray(share, dtype=np.float64)
+    z = float(special.ndtri((1 + level) / 2))
+    middle = (p + z * z / (2 * of)) / (1 + z * z / of)
+    half = z * np.sqrt(p * (1 - p) / of + z * z / (4 * of * of)) / (1 + z * z / of)
+    return np.clip(np.minimum(middle - half, p), 0, 1), np.clip(np.maximum(middle + half, p), 0, 1)

@@ -81,5 +81,5 @@ def test_what_cannot_be_ordered_is_refused(x: list[float], y: list[bool], said: 
 def test_unknown_directions_are_refused() -> None:
     with pytest.raises(InputError, match="higher or lower"):
         marks([1.0, 2.0], [True, False], direction="up")
-    with pytest.raises(InputError, match="one per reading"):
+    with pytest.raises(InputError, match="one for each value"):
         marks([1.0, 2.0], [True, False], below=[True])

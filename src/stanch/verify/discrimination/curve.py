@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.verify.discrimination.marks import Floats, Marks
+from stanch.verify.intervals import score_ends
 
 __all__ = ["Curve", "curve", "sensitivity_band"]
 
@@ -81,10 +82,4 @@ def sensitivity_band(points: Curve, *, level: float = 0.95) -> tuple[Floats, Flo
     tuple of ndarray, shape (cut,)
         Ends [-].
     """
-    from scipy import special
-
-    p, n = points.sensitivity, points.positives
-    z = float(special.ndtri((1 + level) / 2))
-    middle = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-    return np.clip(np.minimum(middle - half, p), 0, 1), np.clip(np.maximum(middle + half, p), 0, 1)
+    return score_ends(points.sensitivity, points.positives, level)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
-from stanch.verify.intervals import checked
+from stanch.verify.intervals import checked, flags
 
 __all__ = ["Bounds", "Direction", "Marks", "marks"]
 
@@ -91,7 +91,9 @@ def marks(
         )
     if direction not in ("higher", "lower"):
         raise InputError("direction", got=direction, allowed="higher or lower")
-    x, side, recoded = _common(x, _flags(below, x), _flags(above, x), bounds)
+    x, side, recoded = _common(
+        x, flags(below, x.size, "censored readings"), flags(above, x.size, "censored readings"), bounds
+    )
     order = np.lexsort((side, x))
     if direction == "lower":
         order = order[::-1]
@@ -108,15 +110,6 @@ def marks(
         bool((side > 0).any()),
         recoded,
     )
-
-
-def _flags(given: ArrayLike | None, x: Floats) -> NDArray[np.bool_]:
-    if given is None:
-        return np.zeros(x.shape, dtype=bool)
-    flags = np.asarray(given, dtype=bool)
-    if flags.shape != x.shape:
-        raise InputError("flags of censored readings", got=f"{flags.size} flags", allowed=f"{x.size}, one per reading")
-    return flags
 
 
 def _common(

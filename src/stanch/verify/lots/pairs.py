@@ -15,6 +15,7 @@ from stanch.verify.equivalence import Equivalence, outcome, paired
 from stanch.verify.intervals import checked
 from stanch.verify.lots.rank import RankShift, rank_shift
 from stanch.verify.records import Bounded, Outcome
+from stanch.verify.scales import shown
 
 __all__ = ["LotChange", "Trend", "differences", "lot_change"]
 
@@ -128,15 +129,7 @@ def differences(
 
 
 def _shown(found: Bounded, scale: Scale, unit: str) -> Bounded:
-    if scale != "ratio":
-        return Bounded(found.value, found.low, found.high, "%" if scale == "percent" else unit, found.level, found.why)
-
-    def back(x: float | None) -> float | None:
-        return None if x is None or x > 700 else math.exp(x)
-
-    value = back(found.value)
-    why = found.why if value is not None else "The ratio is too large to write."
-    return Bounded(value, back(found.low), back(found.high), "1", found.level, why)
+    return shown(found, "ratio" if scale == "ratio" else "difference", "%" if scale == "percent" else unit)
 
 
 def lot_change(

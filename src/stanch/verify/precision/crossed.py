@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
-from stanch.verify.precision.components import ERROR, Analysis, Stratum
+from stanch.verify.precision._strata import strata_of
+from stanch.verify.precision.components import ERROR, Analysis
 from stanch.verify.precision.crossed_reml import LARGEST, crossed_reml
 from stanch.verify.precision.crossed_traces import covariance_of_squares
 from stanch.verify.precision.factors import Cells, crossing
@@ -79,20 +80,7 @@ def crossed_anova(values: ArrayLike, factors: Mapping[str, ArrayLike], *, reml: 
     found, note = (
         _reml(z, cells, ss, df, expected, raw, cell_mean, within, interaction) if reml else (None, "Not asked for.")
     )
-    spread = np.einsum("ki,ij,kj->k", from_ss, covariance, from_ss)
-    strata = tuple(
-        Stratum(
-            name=name,
-            df=int(df[k]),
-            ss=float(ss[k] * size**2),
-            ms=float(ss[k] / df[k] * size**2),
-            coefficients=tuple(float(c) for c in expected[k] / df[k]),
-            raw=float(raw[k] * size**2),
-            variance=float(max(raw[k], 0.0) * size**2),
-            se=float(np.sqrt(max(spread[k], 0.0)) * size**2),
-        )
-        for k, name in enumerate(names)
-    )
+    strata = strata_of(names, df, ss, raw, expected, covariance, from_ss, size)
     return Analysis(
         strata=strata,
         mean=mean,

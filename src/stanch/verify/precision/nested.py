@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.intervals import checked
-from stanch.verify.precision.components import ERROR, Analysis, Stratum
+from stanch.verify.precision._strata import strata_of
+from stanch.verify.precision.components import ERROR, Analysis
 from stanch.verify.precision.factors import Nesting, nesting
 from stanch.verify.precision.nested_reml import nested_reml
 
@@ -104,7 +105,7 @@ def nested_anova(values: ArrayLike, factors: Mapping[str, ArrayLike], *, reml: b
     raw = from_ss @ ss
     covariance = _covariance(tree, raw)
     names = (*tree.factors, ERROR)
-    strata = _strata(names, df, ss, raw, expected, covariance, from_ss, size)
+    strata = strata_of(names, df, ss, raw, expected, covariance, from_ss, size)
     found: tuple[float, ...] | None = None
     note = "Not asked for."
     if reml:
@@ -165,7 +166,7 @@ def one_way_from_summaries(mean: ArrayLike, sd: ArrayLike, n: ArrayLike, *, fact
     from_ss = np.asarray(np.linalg.inv(expected), dtype=np.float64)
     raw = from_ss @ ss
     covariance = _covariance(tree, raw)
-    strata = _strata((factor, ERROR), df, ss, raw, expected, covariance, from_ss, size)
+    strata = strata_of((factor, ERROR), df, ss, raw, expected, covariance, from_ss, size)
     return Analysis(
         strata=strata,
         mean=mid + middle * size,
@@ -207,34 +208,6 @@ def degrees_at(factors: Mapping[str, ArrayLike], components: ArrayLike, parts: S
     by_ss = weight @ np.linalg.inv(_expectations(tree))
     total = float(weight @ sizes)
     return float(2 * total**2 / (by_ss @ _covariance(tree, sizes) @ by_ss))
-
-
-def _strata(
-    names: Sequence[str],
-    df: NDArray[np.intp],
-    ss: Floats,
-    raw: Floats,
-    expected: Floats,
-    covariance: Floats,
-    from_ss: Floats,
-    size: float,
-) -> tuple[Stratum, ...]:
-    spread = np.einsum("ki,ij,kj->k", from_ss, covariance, from_ss)
-    rows = []
-    for k, name in enumerate(names):
-        rows.append(
-            Stratum(
-                name=name,
-                df=int(df[k]),
-                ss=float(ss[k] * size**2),
-                ms=float(ss[k] / df[k] * size**2),
-                coefficients=tuple(float(c) for c in expected[k] / df[k]),
-                raw=float(raw[k] * size**2),
-                variance=float(max(raw[k], 0.0) * size**2),
-                se=float(np.sqrt(max(spread[k], 0.0)) * size**2),
-            )
-        )
-    return tuple(rows)
 
 
 def _sums_of_squares(z: Floats, tree: Nesting) -> tuple[Floats, NDArray[np.intp]]:

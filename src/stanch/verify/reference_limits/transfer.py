@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
-from stanch.verify.intervals import checked, share_interval
+from stanch.verify.intervals import checked, flags, share_interval
 from stanch.verify.records import Bounded
 from stanch.verify.reference_limits.limits import Floats
 
@@ -152,10 +152,7 @@ def chance_of_acceptance(
 def _outside(
     x: Floats, lower: float | None, upper: float | None, below: ArrayLike | None, above: ArrayLike | None
 ) -> tuple[int, int]:
-    under = np.zeros(x.size, dtype=bool) if below is None else np.asarray(below, dtype=bool)
-    over = np.zeros(x.size, dtype=bool) if above is None else np.asarray(above, dtype=bool)
-    if under.shape != x.shape or over.shape != x.shape:
-        raise InputError("flags of censored values", got=(under.size, over.size), allowed=f"{x.size}, one per value")
+    under, over = flags(below, x.size, "censored values"), flags(above, x.size, "censored values")
     low = -np.inf if lower is None else lower
     high = np.inf if upper is None else upper
     exact = ~(under | over)
