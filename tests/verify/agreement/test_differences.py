@@ -246,3 +246,28 @@ def test_levels_where_the_scatter_would_be_negative_are_refused() -> None:
     y = x + np.where(np.arange(40) % 2, 1, -1) * (x - 8) * 0.1
     with pytest.raises(InputError, match="below zero"):
         limits_by_level(x, y, draws=100).at(-500.0)
+
+
+def test_an_upper_limit_at_a_high_level_is_not_claimed_too_low() -> None:
+    # Proportional scatter of 5 %: at 100 the true upper limit is 9.8; percentiles of the draws lay below it in 11 %.
+    rng = np.random.default_rng(5)
+    low = 0
+    for seed in range(300):
+        middle = rng.uniform(20, 120, 40)
+        d = middle * rng.normal(0, 0.05, 40)
+        found = limits_by_level(middle - d / 2, middle + d / 2, draws=200, seed=seed).at(100.0).upper
+        low += found.high is not None and found.high < 9.8
+    # 2.5 % are meant; 19 of 300 would be rarer than 1 in 10 000 at 2.5 %, 33 are what percentiles gave.
+    assert low <= 18
+
+
+def test_a_level_where_the_scatter_is_hardly_known_has_no_upper_end() -> None:
+    middle = np.linspace(20, 120, 12)
+    d = np.tile([1.0, -1.0, 1.3, -0.8], 3) * (middle - 10) / 20
+    found = limits_by_level(middle - d / 2, middle + d / 2, draws=300)
+    zero = -found.spread.a / found.spread.b
+    assert 0 < zero < 20
+    near = found.at(zero * (1 + 1e-9))
+    assert near.sd.high is None
+    assert near.upper.high is None
+    assert near.upper.why

