@@ -349,8 +349,8 @@ def _by_level(x: Floats, y: Floats, o: dict[str, Any]) -> Parts:
         Definition(
             "limits by level",
             "Differences regressed on means; absolute residuals regressed on means and multiplied by √(π/2) for the "
-            "standard deviation. Intervals: t for the bias and chi-square for the standard deviation, with the variances "
-            "of bootstrap draws, joined by their distances to the ends.",
+            "standard deviation. Intervals: t for the bias and chi-square for the standard deviation, with the "
+            "variances of bootstrap draws, joined by their distances to the ends.",
             "Bland JM, Altman DG. Stat Methods Med Res 8:135-160 (1999), section 3, from memory; intervals: own",
         ),
     ]
