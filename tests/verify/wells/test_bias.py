@@ -195,3 +195,15 @@ def test_sweeping_leaves_what_is_orthogonal_to_both_classes():
     left = Blocks(one, two).swept(rng.normal(size=40))
     np.testing.assert_allclose(np.bincount(one, left), 0, atol=1e-10)
     np.testing.assert_allclose(np.bincount(two, left), 0, atol=1e-10)
+
+
+def test_all_wells_together_need_no_adjustment_but_one_well_apart_does():
+    y, s, w, _ = _table(6, samples=8, noise=0.03)
+    limits = np.exp(np.linspace(0.02, 0.12, 60))
+    states = [well_bias(y, s, w, allowed=float(a)) for a in limits]
+    assert [one.outcome == "met" for one in states] == [one.p_all < 0.05 for one in states]
+    # Some limits are met by all wells together although not every adjusted statement is.
+    assert any(one.outcome == "met" and {b.outcome for b in one.wells} == {"met", "undecided"} for one in states)
+    apart = well_bias(np.where(w == "1", 1.3 * y, y), s, w, allowed=1.05)
+    assert apart.outcome == "not met"
+    assert [b.outcome for b in apart.wells if b.well == "1"] == ["not met"]

@@ -68,7 +68,7 @@ class Wells:
     ----------
     wells : tuple of WellBias
     largest : Bounded
-        The bias farthest from none, with the interval that decides [unit].
+        The bias farthest from none, with its interval alone, of level 1 - 2 alpha [unit].
     largest_pair : Bounded
         Largest difference (ratio) between two wells, with its interval adjusted for all pairs [unit].
     pair : tuple of str
@@ -196,7 +196,7 @@ def well_bias(
     free = float(y.size - mean.size)
     return Wells(
         tuple(found),
-        largest.bias,
+        largest.single,
         pair,
         names,
         p_all,
@@ -213,7 +213,7 @@ def well_bias(
         int(runs.size),
         int(mean.size),
         int(y.size),
-        _overall([b.outcome for b in found]),
+        _overall([b.outcome for b in found], p_all, alpha),
         adjust,
         scale,
         fit,
@@ -222,12 +222,13 @@ def well_bias(
     )
 
 
-def _overall(outcomes: list[Outcome]) -> Outcome:
-    if "no limit stated" in outcomes:
+def _overall(outcomes: list[Outcome], p_all: float | None, alpha: float) -> Outcome:
+    """All wells equivalent: every test at alpha. One well apart: beyond its interval adjusted for looking at all."""
+    if p_all is None:
         return "no limit stated"
     if "not met" in outcomes:
         return "not met"
-    return "met" if all(o == "met" for o in outcomes) else "undecided"
+    return "met" if p_all < alpha else "undecided"
 
 
 def _single(

@@ -55,8 +55,9 @@ def _run(table: Table, **s: Any) -> Account:
         found.largest,
         allowed_text(s["allowed"], s["scale"], s["unit"], what),
         found.outcome,
-        f"Met when the {100 * found.largest.level:.4g} % interval of every well lies inside the limits "
-        f"(adjustment: {s['adjust']}); the number shown is the well farthest off.",
+        f"Met when the {100 * found.largest.level:.4g} % interval of every well alone lies inside the limits (a claim "
+        "about all of them needs no adjustment); not met when the interval of one, adjusted as stated "
+        f"({s['adjust']}), lies outside. The number shown is the well farthest off.",
     )
     return Account(
         protocol="wells",
@@ -108,13 +109,20 @@ def _design(found: Wells, s: dict[str, Any]) -> tuple[str, ...]:
 def _grids(found: Wells, s: dict[str, Any], what: str) -> tuple[Grid, ...]:
     heads = (what, "alone", "p alone", "p adjusted", "cells", "SD of residuals")
     rows: list[tuple[Cell, ...]] = [(b.well, b.bias, b.single, b.p, b.adjusted, b.n, b.sd) for b in found.wells]
+    level = (
+        (
+            ("F, bias depends on level", found.interaction_f),
+            ("p of bias depending on level", found.interaction_p),
+        )
+        if s["level"] is not None
+        else ()
+    )
     whole: tuple[tuple[Cell, ...], ...] = (
         (f"largest between two wells: {found.pair[0]} and {found.pair[1]}", found.largest_pair),
         ("p that all wells are equivalent", found.p_all),
         ("F, no difference between wells", found.f),
         ("p of F", found.p_f),
-        ("F, bias depends on level", found.interaction_f),
-        ("p of bias depending on level", found.interaction_p),
+        *level,
         ("SD of cells about the fit, working scale", found.residual_sd),
         ("SD of replicates in a cell, working scale", found.replicate_sd),
         ("p of equal scatter in all wells", found.homogeneity),
@@ -155,8 +163,8 @@ def _bias_picture(found: Wells, s: dict[str, Any]) -> Picture:
         label,
         "well",
         tuple(layers),
-        caption=f"Whiskers: {100 * found.largest.level:.4g} % interval of each well (adjustment: {s['adjust']}).",
-        alt="; ".join(f"{b.well}: {b.bias.value:.4g}" for b in found.wells[:8]) + ".",
+        caption=f"Whiskers: {100 * found.wells[0].bias.level:.4g} % interval of each well (adjustment: {s['adjust']}).",
+        alt="; ".join(f"well {b.well}: {b.bias.value:.4g}" for b in found.wells[:8]) + ".",
     )
 
 
@@ -185,8 +193,8 @@ def _definitions() -> tuple[Definition, ...]:
         ),
         Definition(
             "all wells equivalent",
-            "Every well's two one-sided tests reject. As a claim about all of them at once this needs no adjustment; "
-            "statements on single wells are adjusted as stated.",
+            "Every well's two one-sided tests reject at alpha. As a claim about all of them at once this needs no "
+            "adjustment; statements on single wells, that one is apart among them, are adjusted as stated.",
             "Berger RL. Technometrics 24:295-300 (1982), from memory",
         ),
         Definition(
