@@ -230,3 +230,26 @@ def test_a_million_results() -> None:
     account = PROTOCOL(table, participant="who", result="x", round="r")
     assert abs(account.numbers["actions"] / n - 0.0027) < 0.0004
     assert all(len(layer.x) <= 2000 for p in account.pictures for layer in p.layers if hasattr(layer, "x"))
+
+
+def test_e_n_calls_for_action_from_one_on() -> None:
+    columns = {"who": list("abcd"), "x": [10.0, 11.9, 12.2, 16.5], "ref": [10.0] * 4, "U": [2.0] * 4}
+    account = run(columns, assigned="ref", sigma=1.0, score="en", expanded="U")
+    assert account.numbers["scores"]["en"] == pytest.approx([0.0, 0.95, 1.1, 3.25])
+    assert (account.numbers["warnings"], account.numbers["actions"]) == (0, 2)
+    assert account.verdicts[0].outcome == "not met"
+    assert account.verdicts[0].allowed == "no E_n of 1 or beyond"
+    assert "Action from 1 on." in account.design
+    levels = [layer.value for layer in account.pictures[0].layers if type(layer).__name__ == "Level"]
+    assert sorted(levels) == [-1.0, 0.0, 1.0]
+    fine = run({**columns, "x": [10.0, 11.9, 11.0, 9.0]}, assigned="ref", sigma=1.0, score="en", expanded="U")
+    assert fine.verdicts[0].outcome == "met"
+
+
+def test_too_many_pairs_against_a_stated_limit_are_undecided() -> None:
+    rows = [(f"instrument {i}", f"sample {j}", 50.0 + j + 0.01 * i) for i in range(41) for j in range(3)]
+    who, sample, x = zip(*rows)
+    columns = {"who": list(who), "sample": list(sample), "x": list(x)}
+    account = run(columns, design="instruments", sample="sample", allowed=1.0)
+    assert account.verdicts[0].outcome == "undecided"
+    assert run(columns, design="instruments", sample="sample").verdicts[0].outcome == "no limit stated"

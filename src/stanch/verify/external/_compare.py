@@ -118,7 +118,8 @@ def _verdicts(found: Instruments, s: dict[str, Any], scale: Scale) -> tuple[Verd
     rule = f"Met when the whole {100 * (1 - 2 * s['alpha']):g} % interval of every pair lies inside the limits."
     claim = "All instruments read alike"
     if not found.pairs:
-        return (Verdict(claim, Bounded.missing("Too many pairs."), "", "no limit stated", rule),)
+        many = Bounded.missing("Too many pairs to judge each: name fewer instruments.")
+        return (Verdict(claim, many, "", "no limit stated" if s["allowed"] is None else "undecided", rule),)
     made = [p.result for p in found.pairs if p.result is not None]
     if not made:
         none = Bounded.missing("No two instruments share two samples.", s["unit"])

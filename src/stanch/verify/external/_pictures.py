@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.verify.external._assess import Group
-from stanch.verify.external._words import WORDS
+from stanch.verify.external._words import WORDS, criteria_of
 from stanch.verify.records import Level, Picture, Points
 from stanch.verify.scales import MARKS, thinned
 from stanch.verify.table import Taken
@@ -34,8 +34,10 @@ def pictures(
 
 
 def _criteria(s: dict[str, Any]) -> tuple[Level, ...]:
-    act = [Level(sign * s["act"], "action") for sign in (-1, 1)]
-    return (Level(0.0, kind="zero"), *(Level(sign * s["warn"], "warning", kind="warning") for sign in (-1, 1)), *act)
+    warn, act = criteria_of(s)
+    outer = [Level(sign * act, "action") for sign in (-1, 1)]
+    inner = [] if warn is None else [Level(sign * warn, "warning", kind="warning") for sign in (-1, 1)]
+    return (Level(0.0, kind="zero"), *inner, *outer)
 
 
 def _last(
@@ -55,7 +57,7 @@ def _last(
         f"score {word} [-]",
         (*layers, *_criteria(s)),
         f"{g.name}, {order.size} results." + (f" At most {MARKS} marks are drawn." if order.size > MARKS else ""),
-        f"{int((np.abs(z[g.rows]) >= s['act']).sum())} of {order.size} results call for action.",
+        f"{int((np.abs(z[g.rows]) >= criteria_of(s)[1]).sum())} of {order.size} results call for action.",
         x_names=tuple(str(people[who[i]]) for i in order) if few else (),
     )
 

@@ -11,7 +11,7 @@ from stanch.errors import InputError
 from stanch.verify.external._assess import groups_of, scores_of
 from stanch.verify.external._grids import people_grid, round_grid, score_grid
 from stanch.verify.external._pictures import pictures
-from stanch.verify.external._words import DEFINITIONS, TREATMENT, WORDS, assigned_words, sigma_words
+from stanch.verify.external._words import DEFINITIONS, TREATMENT, WORDS, assigned_words, criteria_of, sigma_words
 from stanch.verify.external.scores import verdicts
 from stanch.verify.intervals import share_interval
 from stanch.verify.records import Account, Bounded, Verdict
@@ -36,7 +36,9 @@ def scored(table: Table, question: str, settings: dict[str, Any]) -> Account:
     groups = groups_of(taken, s)
     scores = scores_of(taken, groups, s)
     z = scores[s["score"]] if s["score"] in scores else scores["z"]
-    call = verdicts(z, warn=s["warn"], act=s["act"])
+    warn, act = criteria_of(s)
+    # E_n is a share of an expanded uncertainty: there is no room for a warning below 1.
+    call = np.where(np.abs(z) >= act, "action", "accepted") if warn is None else verdicts(z, warn=warn, act=act)
     people, who = grouped(taken.labels[s["participant"]])
     own = None
     if s["own"]:
@@ -53,7 +55,8 @@ def scored(table: Table, question: str, settings: dict[str, Any]) -> Account:
     wide = [g.name for g in groups if g.uncertainty > 0.3 * g.sigma]
     if wide and s["score"] == "z":
         warned.append(
-            f"The uncertainty of the assigned value is above 0.3 sigma in {len(wide)} case(s), first {wide[0]}: see z′."
+            f"The uncertainty of the assigned value is above 0.3 sigma in {counted(len(wide), 'case')}, "
+            f"first {wide[0]}: see z′."
         )
     warned += [f"{g.name}: {g.found.note}" for g in groups if g.found is not None and g.found.note]
     return Account(
@@ -64,7 +67,7 @@ def scored(table: Table, question: str, settings: dict[str, Any]) -> Account:
             f"{z.size} results of {people.size} participants in {len(groups)} sample(s) of "
             f"{len({g.round for g in groups})} round(s).",
             f"Assigned value: {assigned_words(s)}. Standard deviation for assessment: {sigma_words(s)}.",
-            f"Warning beyond {s['warn']:g}, action from {s['act']:g} on.",
+            f"{'' if warn is None else f'Warning beyond {warn:g}, '}action from {act:g} on.".capitalize(),
         ),
         data=taken.data,
         verdicts=_verdicts(scores, call, who, own, s),
@@ -108,7 +111,7 @@ def _verdicts(
             Verdict(
                 "No result of the rounds calls for action",
                 share,
-                f"no {word} of {s['act']:g} or beyond",
+                f"no {word} of {criteria_of(s)[1]:g} or beyond",
                 "not met" if bad else "met",
                 "Share of results that call for action, exact binomial interval; met when there is none.",
             ),

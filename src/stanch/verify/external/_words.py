@@ -31,7 +31,10 @@ DEFINITIONS = (
         "ISO 13528:2015, Annex C, from memory; Huber's proposal 2",
     ),
     Definition(
-        "criteria", "Beyond the first a warning, from the second on action; 2 and 3 unless stated otherwise.", STANDARD
+        "criteria",
+        "Beyond the first a warning, from the second on action; 2 and 3 unless stated otherwise. E_n has one: "
+        "from 1 on, action.",
+        STANDARD,
     ),
 )
 
@@ -53,3 +56,8 @@ def sigma_words(s: dict[str, Any]) -> str:
 
 
 WORDS = {"z": "z", "z-prime": "z′", "zeta": "zeta", "en": "E_n"}
+
+
+def criteria_of(s: dict[str, Any]) -> tuple[float | None, float]:
+    """Size of the judged score beyond which there is a warning, and from which there is action."""
+    return (None, 1.0) if s["score"] == "en" else (s["warn"], s["act"])
