@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from stanch.errors import InputError
 from stanch.verify.records import DataUsed, Excluded
 
-__all__ = ["Numbers", "Table", "Taken", "take"]
+__all__ = ["Numbers", "Table", "Taken", "left_out", "take"]
 
 SMALLEST, LARGEST = 1e-100, 1e100
 
@@ -304,6 +304,26 @@ def _refuse_sizes(value: Floats, name: str, source: str) -> None:
             allowed=f"0, or {SMALLEST:g} to {LARGEST:g} in size",
             do="State the column in another unit.",
         )
+
+
+def left_out(data: DataUsed, rows: NDArray[np.intp], why: str) -> DataUsed:
+    """The account of the data when further rows are left out.
+
+    Parameters
+    ----------
+    data : DataUsed
+    rows : ndarray of int, shape (n,)
+        Their places in the table, counted from 1; none changes nothing.
+    why : str
+
+    Returns
+    -------
+    DataUsed
+    """
+    if not rows.size:
+        return data
+    gone = Excluded(why, int(rows.size), tuple(int(r) for r in rows[:12]))
+    return replace(data, used=data.used - gone.count, excluded=(*data.excluded, gone))
 
 
 def _nothing(cell: object) -> bool:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
 from stanch.verify.equivalence import outcome
-from stanch.verify.records import Account, Bars, Bounded, DataUsed, Definition, Excluded, Grid, Picture, Verdict
-from stanch.verify.table import Taken
+from stanch.verify.records import Account, Bars, Bounded, DataUsed, Definition, Grid, Picture, Verdict
+from stanch.verify.table import Taken, left_out
 
 Floats = NDArray[np.float64]
 Given = Mapping[str, Any]
@@ -81,12 +81,8 @@ def split(taken: Taken, given: Given) -> tuple[NDArray[np.bool_], NDArray[np.boo
             do="Say with --blank and --low which words the table uses.",
         )
     other = ~(blank | low)
-    if other.any():
-        rows = taken.row[other]
-        gone = Excluded("neither a blank nor a low sample", int(other.sum()), tuple(int(r) for r in rows[:12]))
-        data = replace(taken.data, used=int((~other).sum()), excluded=(*taken.data.excluded, gone))
-        taken = replace(taken, data=data)
-    return blank, low, taken
+    data = left_out(taken.data, taken.row[other], "neither a blank nor a low sample")
+    return blank, low, replace(taken, data=data)
 
 
 def refuse_bounds(taken: Taken, column: str, where: NDArray[np.bool_], what: str) -> None:

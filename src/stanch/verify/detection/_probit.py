@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,7 +17,6 @@ from stanch.verify.records import (
     Column,
     DataUsed,
     Definition,
-    Excluded,
     Grid,
     Layer,
     Level,
@@ -27,7 +24,7 @@ from stanch.verify.records import (
     Picture,
     Points,
 )
-from stanch.verify.table import Table, Taken, take
+from stanch.verify.table import Table, Taken, left_out, take
 
 REFUSED = "Concentrations and counts must be numbers: bounds are refused."
 
@@ -84,10 +81,7 @@ def _above_zero(taken: Taken, x: parts.Floats, given: Given) -> tuple[NDArray[np
     keep = x != 0
     if not keep.any():
         raise InputError("concentrations", got="zero throughout", allowed="concentrations above zero")
-    rows = taken.row[~keep]
-    gone = Excluded("blank: no logarithm of zero", int(rows.size), tuple(int(r) for r in rows[:12]))
-    data = replace(taken.data, used=int(keep.sum()), excluded=(*taken.data.excluded, gone))
-    return keep, data
+    return keep, left_out(taken.data, taken.row[~keep], "blank: no logarithm of zero")
 
 
 def _design(fits: list[tuple[str, HitRates]], given: Given) -> tuple[str, ...]:

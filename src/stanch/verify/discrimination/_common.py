@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -21,8 +20,8 @@ from stanch.verify.discrimination.accuracy import (
 from stanch.verify.discrimination.area import AreaInterval
 from stanch.verify.discrimination.cutoff import CutOff, Placed, Rule
 from stanch.verify.discrimination.marks import Bounds, Direction, Marks, marks
-from stanch.verify.records import Bounded, Column, DataUsed, Excluded, Grid, Outcome, Verdict
-from stanch.verify.table import Taken
+from stanch.verify.records import Bounded, Column, DataUsed, Grid, Outcome, Verdict
+from stanch.verify.table import Taken, left_out
 
 Flags = NDArray[np.bool_]
 
@@ -78,10 +77,7 @@ def truth(taken: Taken, column: str, positive: str, negative: str | None) -> tup
 
 def without_others(taken: Taken, rows: Flags, column: str) -> DataUsed:
     """The account of the data when rows of neither group are left out."""
-    if rows.all():
-        return taken.data
-    gone = Excluded(f"neither group in {column}", int((~rows).sum()), tuple(taken.row[~rows][:12].tolist()))
-    return dataclasses.replace(taken.data, used=int(rows.sum()), excluded=(*taken.data.excluded, gone))
+    return left_out(taken.data, taken.row[~rows], f"neither group in {column}")
 
 
 def ordered(taken: Taken, readings: Sequence[str], positive: Flags, rows: Flags, chosen: Chosen) -> dict[str, Marks]:

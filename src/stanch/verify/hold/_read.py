@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
 from stanch.verify.hold.curves import read_curves
-from stanch.verify.records import DataUsed, Excluded
+from stanch.verify.records import DataUsed
 from stanch.verify.scales import grouped
-from stanch.verify.table import Table, take
+from stanch.verify.table import Table, left_out, take
 
 GROUPS = 12
 
@@ -127,7 +127,4 @@ def readings(table: Table, s: dict[str, Any]) -> tuple[Read, NDArray[np.str_], D
     donor = taken.labels[s["donor"]] if s["donor"] else taken.row.astype(np.str_)
     read = Read(early, taken.numbers[s["plateau"]], taken.above[s["plateau"]], donor, onset, entry, late, place)
     low = taken.numbers[s["plateau"]] <= 0
-    if low.any():
-        gone = Excluded("plateau not above zero", int(low.sum()), tuple(int(r) for r in taken.row[low][:12]))
-        data = dataclasses.replace(data, excluded=(*data.excluded, gone), used=data.used - gone.count)
-    return read, groups, data, []
+    return read, groups, left_out(data, taken.row[low], "plateau not above zero"), []

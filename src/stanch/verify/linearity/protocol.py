@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -14,8 +13,8 @@ from stanch.verify.linearity.pictures import pictures
 from stanch.verify.linearity.recovery import recovery_of_mixtures, recovery_of_values
 from stanch.verify.linearity.span import Span, useful_range
 from stanch.verify.protocol import Option, Protocol
-from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Excluded, Grid, Outcome, Verdict
-from stanch.verify.table import Table, Taken, take
+from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Grid, Outcome, Verdict
+from stanch.verify.table import Table, Taken, left_out, take
 
 __all__ = ["PROTOCOL"]
 
@@ -89,9 +88,7 @@ def _without_censored_ends(taken: Taken, level: str, result: str) -> Taken:
             do="Measure that level again.",
         )
     keep = (x >= clean[0]) & (x <= clean[-1])
-    gone = taken.row[~keep]
-    left = Excluded("level at an end of the range with a censored result", gone.size, tuple(int(r) for r in gone[:12]))
-    data = replace(taken.data, used=int(keep.sum()), excluded=(*taken.data.excluded, left))
+    data = left_out(taken.data, taken.row[~keep], "level at an end of the range with a censored result")
     numbers = {name: values[keep] for name, values in taken.numbers.items()}
     below = {name: values[keep] for name, values in taken.below.items()}
     above = {name: values[keep] for name, values in taken.above.items()}

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from stanch.errors import InputError, UsageError
 from stanch.verify.precision import _show
 from stanch.verify.precision.contrasts import ContrastPrecision, contrast_precision
-from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Excluded, Grid, Line, Picture, Points
+from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Grid, Line, Picture, Points
 from stanch.verify.scales import MARKS, thinned
-from stanch.verify.table import Table, Taken
+from stanch.verify.table import Table, Taken, left_out
 
 WORDS = {
     "difference": "base − other",
@@ -102,12 +102,8 @@ def _matched(
     left = np.setdiff1d(np.arange(wells.size), chosen)
     lone = left[np.isin(wells[left], [base, other])]
     rest = left[~np.isin(wells[left], [base, other])]
-    excluded = [
-        Excluded(why, int(rows.size), tuple(int(r) for r in used.row[rows[:12]]))
-        for why, rows in (("a well without its partner", lone), ("another well", rest))
-        if rows.size
-    ]
-    data = replace(used.data, used=int(chosen.size), excluded=(*used.data.excluded, *excluded))
+    data = left_out(used.data, used.row[lone], "a well without its partner")
+    data = left_out(data, used.row[rest], "another well")
     return sides[0][first], sides[1][second], replace(used, data=data)
 
 

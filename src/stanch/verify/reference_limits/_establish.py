@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import InputError
-from stanch.verify.records import Account, Bounded, Column, Definition, Excluded, Grid, Outcome, Picture, Verdict
+from stanch.verify.records import Account, Bounded, Column, Definition, Grid, Outcome, Picture, Verdict
 from stanch.verify.reference_limits._common import (
     TREATMENT,
     Chosen,
@@ -28,7 +28,7 @@ from stanch.verify.reference_limits.limits import Floats, ReferenceLimits
 from stanch.verify.reference_limits.pictures import histogram_picture, quantile_picture
 from stanch.verify.reference_limits.transform import power
 from stanch.verify.reference_limits.words import METHODS, NOT_DECISION_LIMITS, OUTLIER_RULES, OWN
-from stanch.verify.table import Table, take
+from stanch.verify.table import Table, left_out, take
 
 QUESTION = "Between which values do the results of people chosen as reference lie, and how sure is that?"
 OTHERS = ("non-parametric", "robust", "normal", "box-cox")
@@ -44,12 +44,7 @@ def establish(
     everyone = People(taken.numbers[result], taken.below[result], taken.above[result])
     rules, why = apart(everyone, chosen.shift)
     people, keep = leave_out(everyone, rules, exclude, why)
-    data = taken.data
-    if not keep.all():
-        gone = Excluded(
-            f"flagged by {exclude}, left out on request", int((~keep).sum()), tuple(taken.row[~keep][:12].tolist())
-        )
-        data = dataclasses.replace(data, used=int(keep.sum()), excluded=(*data.excluded, gone))
+    data = left_out(taken.data, taken.row[~keep], f"flagged by {exclude}, left out on request")
     found = find(people, chosen)
     left, _ = apart(people, chosen.shift) if not keep.all() else ({}, "")
     form = {} if people.censored else shape(people.values)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import InputError
-from stanch.verify.records import Account, Bounded, Column, Excluded, Grid, Outcome, Picture, Verdict
+from stanch.verify.records import Account, Bounded, Column, Grid, Outcome, Picture, Verdict
 from stanch.verify.reference_limits._common import (
     TREATMENT,
     Chosen,
@@ -27,7 +27,7 @@ from stanch.verify.reference_limits.partition import outside_shared_limits as ou
 from stanch.verify.reference_limits.pictures import bars, bins, groups_picture
 from stanch.verify.reference_limits.words import METHODS, NOT_DECISION_LIMITS, OUTLIER_RULES, OWN, PARTITION
 from stanch.verify.scales import grouped
-from stanch.verify.table import Table, take
+from stanch.verify.table import Table, left_out, take
 
 QUESTION = "Do groups of reference individuals need reference limits of their own?"
 MOST_GROUPS = 12
@@ -56,14 +56,7 @@ def partition(
         rules, why = apart(own, chosen.shift)
         _, stays = leave_out(own, rules, exclude, why)
         keep[np.flatnonzero(place == k)[~stays]] = False
-    data = taken.data
-    if not keep.all():
-        gone = Excluded(
-            f"flagged by {exclude} within its group, left out on request",
-            int((~keep).sum()),
-            tuple(taken.row[~keep][:12].tolist()),
-        )
-        data = dataclasses.replace(data, used=int(keep.sum()), excluded=(*data.excluded, gone))
+    data = left_out(taken.data, taken.row[~keep], f"flagged by {exclude} within its group, left out on request")
     people, place = everyone.only(keep), place[keep]
     together = find(people, chosen)
     separate = {str(name): find(people.only(place == k), chosen) for k, name in enumerate(names)}
