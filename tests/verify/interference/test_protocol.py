@@ -25,7 +25,7 @@ def test_pools_are_judged_one_by_one():
         table, design="paired", control="c", test="t", pool="pool", allowed=1.1, scale="ratio", factor="haemolysis"
     )
     assert [v.outcome for v in found.verdicts] == ["met", "not met"]
-    assert "Haemolysis" in found.verdicts[0].claim
+    assert "haemolysis" in found.verdicts[0].claim
     assert len(found.pictures) == 1
     assert _plain(found)
 

@@ -45,10 +45,14 @@ def account(
     if len(first.results) > 1:
         grids.append(correlations_grid(first, drawn))
     grids.append(inputs_grid(inputs))
-    warnings = _warnings(first, drawn, checks, runs, inputs)
+    warnings = _warnings(first, drawn, checks, runs, inputs, unit)
     return Account(
         protocol="budget",
-        title="Uncertainty budget",
+        title={
+            "stated": "Uncertainty budget",
+            "sets": "Uncertainty budget of quantities read together",
+            "pipeline": "Uncertainty budget of a recording analysed again",
+        }[given["design"]],
         question=QUESTION,
         design=_design(first, drawn, inputs, given),
         data=data,
@@ -88,7 +92,7 @@ def _verdict(one: FirstOrder, given: Mapping[str, Any]) -> Verdict:
     unit, allowed, relative = given["unit"], given["allowed"], given["allowed_percent"]
     name = "the reading" if one.output == "y" else one.output
     claim = f"The expanded uncertainty of {name} is small enough"
-    rule = f"Met when the expanded uncertainty of level {100 * one.level:g} % does not exceed what is allowed."
+    rule = f"Met when the expanded uncertainty, of {100 * one.level:g} % coverage, does not exceed what is allowed."
     found, limit, text = Bounded(one.expanded, unit=unit, level=one.level), allowed, ""
     if allowed is not None:
         text = f"at most {allowed:g} {unit}".strip()
@@ -111,9 +115,11 @@ def _warnings(
     checks: Mapping[str, Validation],
     runs: tuple[RunCheck, ...],
     inputs: Sequence[Input],
+    unit: str,
 ) -> tuple[str, ...]:
     found = [
-        f"First order and random trials disagree for {name} by more than {check.tolerance:g}; use the trials' interval."
+        f"First order and random trials disagree for {name} by more than {f'{check.tolerance:g} {unit}'.strip()}: use "
+        "the interval of the trials."
         for name, check in checks.items()
         if not check.valid and drawn[name].tolerance is not None
     ]

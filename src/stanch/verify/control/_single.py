@@ -18,6 +18,7 @@ from stanch.verify.intervals import sd_interval
 from stanch.verify.records import Account, Bounded, Verdict
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
+from stanch.verify.words import counted
 
 CENSORED = "Means and standard deviations need numbers: censored control results are refused."
 Floats = NDArray[np.float64]
@@ -94,7 +95,7 @@ def _design(
     )
     runs = "each result its own run" if run is None else f"mostly {per_run} per run"
     return (
-        f"{n} control results at {len(levels)} level(s), {runs}, in the order of the table.",
+        f"{n} control results at {counted(len(levels), 'level')}, {runs}, in the order of the table.",
         f"Baseline: {base} results; {n - base} later results are judged by it."
         if base < n
         else "All results are baseline: they are judged by limits that they set themselves.",

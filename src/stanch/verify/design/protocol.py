@@ -74,7 +74,7 @@ def _run(table: Table | None, **given: Any) -> Account:
             Definition(
                 "power",
                 "Probability that the study comes to the success stated, if the assumptions are true.",
-                "standard",
+                "common practice, no source",
             ),
             Definition("the analysis planned for", plan.shows, plan.source),
         ),
@@ -178,7 +178,7 @@ def _picture(
         layers.append(Line(x, tuple(y), name if plan.scatter else "", series))
     layers.append(Level(wanted, "wanted"))
     if chosen is not None:
-        layers.append(Level(float(chosen), f"{chosen}", axis="x", kind="mean"))
+        layers.append(Level(float(chosen), f"{chosen} planned", axis="x", kind="mean"))
     caption = f"Probability that {plan.shows}, by the number of {plan.counted}."
     if plan.scatter:
         caption += f" Further lines: {plan.scatter} 20 % off."

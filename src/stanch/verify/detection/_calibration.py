@@ -28,9 +28,11 @@ def from_calibration(table: Table, given: Given) -> Part:
         unit=unit,
     )
     verdicts: tuple[Verdict, ...] = (
-        parts.at_most("Critical value", found.critical, given["allowed_blank"], unit),
-        parts.at_most("Limit of detection", found.detection, given["allowed_detection"], unit),
-        parts.at_most("Limit of quantitation", found.quantitation, given["allowed_quantitation"], unit),
+        parts.at_most("The critical value is low enough", found.critical, given["allowed_blank"], unit),
+        parts.at_most("The limit of detection is low enough", found.detection, given["allowed_detection"], unit),
+        parts.at_most(
+            "The limit of quantitation is low enough", found.quantitation, given["allowed_quantitation"], unit
+        ),
     )
     rows = (
         ("intercept", "signal", found.line.coefficient(0, level=given["confidence"])),

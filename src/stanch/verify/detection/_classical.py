@@ -59,7 +59,7 @@ def classical(table: Table, given: Given) -> Part:
 def _one(name: str, taken: Taken, blank: NDArray[np.bool_], low: NDArray[np.bool_], given: Given) -> LotLimits:
     result, unit = given["result"], given["unit"]
     values, sample = taken.numbers[result], taken.labels[given["sample"]] if given["sample"] else None
-    where = f" of lot {name}" if name else ""
+    where = f" of {parts.lot_named(name)}" if name else ""
     if not blank.any():
         raise InputError(f"blanks{where}", got="none", allowed="blanks of every lot")
     found = limit_of_blank(
@@ -90,7 +90,7 @@ def _one(name: str, taken: Taken, blank: NDArray[np.bool_], low: NDArray[np.bool
 def _design(lots: list[LotLimits], chosen: LotLimits, given: Given) -> tuple[str, ...]:
     counts = []
     for lot in lots:
-        name = f"Lot {lot.lot}: " if lot.lot else ""
+        name = f"{parts.lot_named(lot.lot, first=True)}: " if lot.lot else ""
         lows = ""
         if lot.detection is not None:
             d = lot.detection
@@ -99,19 +99,23 @@ def _design(lots: list[LotLimits], chosen: LotLimits, given: Given) -> tuple[str
     rule = f"Limit of blank {chosen.blank.method}, {given['alpha']:.3g} of blank results allowed above."
     more = []
     if len(lots) > 1:
-        more.append(f"Each lot by itself; the largest limits count, that of detection is lot {chosen.lot}'s.")
+        more.append(f"Each lot by itself; the largest limits count, that of detection is {parts.lot_named(chosen.lot)}'s.")
     elif given["lot"]:
         more.append("All lots pooled.")
     return (*counts, rule, *more)
 
 
 def _verdicts(blankest: LotLimits, chosen: LotLimits, given: Given) -> tuple[Verdict, ...]:
-    unit, lot = given["unit"], f", lot {chosen.lot}" if chosen.lot else ""
-    other = f", lot {blankest.lot}" if blankest.lot else ""
-    found = [parts.at_most(f"Limit of blank{other}", blankest.blank.limit, given["allowed_blank"], unit)]
+    unit, lot = given["unit"], f", {parts.lot_named(chosen.lot)}" if chosen.lot else ""
+    other = f", {parts.lot_named(blankest.lot)}" if blankest.lot else ""
+    found = [
+        parts.at_most(f"The limit of blank is low enough{other}", blankest.blank.limit, given["allowed_blank"], unit)
+    ]
     if chosen.detection is not None:
         found.append(
-            parts.at_most(f"Limit of detection{lot}", chosen.detection.limit, given["allowed_detection"], unit)
+            parts.at_most(
+                f"The limit of detection is low enough{lot}", chosen.detection.limit, given["allowed_detection"], unit
+            )
         )
     return tuple(found)
 
@@ -201,7 +205,7 @@ def _numbers(lot: LotLimits) -> dict[str, object]:
 def _warnings(lots: list[LotLimits], taken: Taken, result: str, blank: NDArray[np.bool_]) -> tuple[str, ...]:
     said = []
     for lot in lots:
-        name = f"Lot {lot.lot}: " if lot.lot else ""
+        name = f"{parts.lot_named(lot.lot, first=True)}: " if lot.lot else ""
         if lot.blank.limit.why:
             said.append(f"{name}{lot.blank.limit.why}")
         d: DetectionLimit | None = lot.detection

@@ -185,16 +185,26 @@ def _sentences(study: Study) -> tuple[str, ...]:
 def _verdicts(study: Study, needed: Bounded | None, given: Given) -> tuple[Verdict, ...]:
     when = "" if study.at is None else f" at a follow time of {study.at:g} min"
     found = [
-        parts.at_most(f"Smallest excess loss rate told from none{when}", study.smallest, given["wanted_rate"], UNIT)
+        parts.at_most(
+            f"The smallest excess loss rate told from none{when} is small enough",
+            study.smallest,
+            given["wanted_rate"],
+            UNIT,
+        )
     ]
     if study.limit is not None:
         edge = given["allowed_offset"]
         state = outcome(study.limit.offset, None if edge is None else -edge, edge)
         words = "" if edge is None else f"within ±{edge:g} {UNIT}"
-        rule = "Met when the whole interval of the mean lies inside."
-        found.append(Verdict("Mean excess loss rate without lysis is zero", study.limit.offset, words, state, rule))
+        level = f"{100 * study.limit.offset.level:g} %"
+        rule = f"Met when the whole {level} interval of the mean lies inside, not met when it lies outside."
+        found.append(
+            Verdict(
+                "The mean excess loss rate without lysis is near enough to zero", study.limit.offset, words, state, rule
+            )
+        )
     if needed is not None and given["allowed_follow"] is not None:
-        claim = f"Follow time needed for {given['wanted_rate']:g} {UNIT}"
+        claim = f"The follow time needed for {given['wanted_rate']:g} {UNIT} is short enough"
         found.append(parts.at_most(claim, needed, given["allowed_follow"], "min"))
     return tuple(found)
 

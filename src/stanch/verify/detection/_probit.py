@@ -55,13 +55,15 @@ def from_hit_rates(table: Table, given: Given) -> Part:
     by_lot = given["lot"] and given["lots"] == "largest"
     parts.by_group(taken.labels[given["lot"]][keep] if by_lot else None, x.size, add)
     name, fit = max(fits, key=lambda pair: pair[1].limit.value or 0.0)
-    lot = f", lot {name}" if name else ""
+    lot = f", {parts.lot_named(name)}" if name else ""
     unit = given["unit"]
     return Part(
         title="Limit of detection from hit rates",
         design=_design(fits, given),
         data=data,
-        verdicts=(parts.at_most(f"Limit of detection{lot}", fit.limit, given["allowed_detection"], unit),),
+        verdicts=(
+            parts.at_most(f"The limit of detection is low enough{lot}", fit.limit, given["allowed_detection"], unit),
+        ),
         grids=(_fits_grid(fits, unit), _rates_grid(fits, given)),
         pictures=(_picture(fit, given),),
         definitions=DEFINITIONS,
@@ -179,7 +181,7 @@ def _numbers(name: str, fit: HitRates) -> dict[str, object]:
 def _warnings(fits: list[tuple[str, HitRates]]) -> tuple[str, ...]:
     said = []
     for name, fit in fits:
-        lot = f"Lot {name}: " if name else ""
+        lot = f"{parts.lot_named(name, first=True)}: " if name else ""
         if fit.limit.why:
             said.append(f"{lot}{fit.limit.why}")
         if fit.fit_p is not None and fit.fit_p < 0.05:

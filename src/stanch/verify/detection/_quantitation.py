@@ -22,7 +22,7 @@ def from_variation(table: Table, given: Given) -> Part:
     level, sd, df, names, data = _samples(table, given)
     unit = given["unit"]
     found = limit_of_quantitation(level, sd, df, cv=goal, form=given["form"], confidence=given["confidence"], unit=unit)
-    claim = f"Limit of quantitation at {goal:g} %"
+    claim = f"The limit of quantitation, at a CV of {goal:g} %, is low enough"
     function = found.function
     rows = [_row(k, names, level, sd, df, found, given) for k in range(min(level.size, parts.MOST_ROWS))]
     more = level.size - len(rows)
@@ -46,7 +46,7 @@ def from_variation(table: Table, given: Given) -> Part:
             "Standard deviation fitted against the level by the likelihood of the standard deviations.",
         ),
         data=data,
-        verdicts=(parts.at_most(claim, found.limit, given["allowed_quantitation"], unit),),
+        verdicts=(_judged(claim, found, given["allowed_quantitation"], unit),),
         grids=(Grid("Variation by level", columns, tuple(rows), note),),
         pictures=(_picture(found, level, sd, unit),),
         definitions=DEFINITIONS,
@@ -61,6 +61,15 @@ def from_variation(table: Table, given: Given) -> Part:
         },
         warnings=tuple(warnings),
     )
+
+
+def _judged(claim: str, found: QuantitationLimit, allowed: float | None, unit: str) -> Verdict:
+    made = parts.at_most(claim, found.limit, allowed, unit)
+    if made.outcome != "met" or allowed is None or allowed >= found.function.low:
+        return made
+    # The fitted line goes on below the samples; what it says there was seen by nobody.
+    why = f" The lowest level measured, {found.function.low:g}, is above what is allowed: nothing was seen there."
+    return replace(made, outcome="undecided", rule=made.rule + why)
 
 
 def _samples(table: Table, given: Given) -> tuple[parts.Floats, parts.Floats, parts.Floats, list[str], DataUsed]:

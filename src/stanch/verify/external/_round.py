@@ -17,6 +17,7 @@ from stanch.verify.intervals import share_interval
 from stanch.verify.records import Account, Bounded, Verdict
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
+from stanch.verify.words import counted
 
 Floats = NDArray[np.float64]
 
@@ -64,8 +65,8 @@ def scored(table: Table, question: str, settings: dict[str, Any]) -> Account:
         title="External quality rounds",
         question=question,
         design=(
-            f"{z.size} results of {people.size} participants in {len(groups)} sample(s) of "
-            f"{len({g.round for g in groups})} round(s).",
+            f"{z.size} results of {people.size} participants in {counted(len(groups), 'sample')} of "
+            f"{counted(len({g.round for g in groups}), 'round')}.",
             f"Assigned value: {assigned_words(s)}. Standard deviation for assessment: {sigma_words(s)}.",
             f"{'' if warn is None else f'Warning beyond {warn:g}, '}action from {act:g} on.".capitalize(),
         ),
@@ -122,11 +123,11 @@ def _verdicts(
         limit = 1.0 if kind == "en" else s["act"]
         made.append(
             Verdict(
-                f"{s['own']}: largest {WORDS[kind]} in size",
+                f"Every {WORDS[kind]} of {s['own']} is small enough",
                 Bounded(worst, unit="1"),
                 f"below {limit:g}",
                 "met" if worst < limit else "not met",
-                "Met when every score of the participant is smaller in size than the criterion.",
+                "Met when every score of the participant is smaller in size than the criterion; the largest is shown.",
             )
         )
     return tuple(made)

@@ -41,7 +41,7 @@ def grids(name: str, one: HoldStudy, s: dict[str, Any], several: bool) -> tuple[
         Column("half within", "%"),
         Column("90 % within", "%"),
         Column("RMS of logarithm"),
-        Column("left of knowing nothing"),
+        Column("error over that of guessing the mean"),
         Column("curves that have it"),
         Column("median time saved", "min"),
         Column("correlation"),

@@ -6,6 +6,7 @@ from typing import Any
 
 from stanch.verify.hold.study import HoldStudy
 from stanch.verify.records import Definition
+from stanch.verify.words import counted
 
 INFLATED = (
     "The correlation of early value and plateau is inflated: the early value is part of the same curve, so some of it "
@@ -21,16 +22,16 @@ def design(found: list[tuple[str, HoldStudy]], s: dict[str, Any]) -> tuple[str, 
     )
     return (
         f"{curves} curves with a plateau, {sum(o.open for _, o in found)} of them still rising; up to {donors} donors "
-        f"in {len(found)} group(s); holds {min(s['holds']):g} to {max(s['holds']):g} min.",
+        f"in {counted(len(found), 'group')}; holds {min(s['holds']):g} to {max(s['holds']):g} min.",
         f"Logarithm of the plateau on that of the early reading, {folds}; rising plateaus enter by their likelihood.",
-        "Errors relative to the plateau: quantiles without assumption where every plateau was reached, else by the "
-        "likelihood of normal logarithmic errors; intervals by donor.",
+        "Errors relative to the plateau: quantiles that assume no distribution where every plateau was reached, else "
+        "by the likelihood of normal logarithmic errors; intervals by donor.",
     )
 
 
 def definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
     """What the words mean under these settings."""
-    own = "This project's definition"
+    own = "own definition"
     return (
         Definition(
             "onset",
@@ -53,7 +54,7 @@ def definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
             "Out-of-sample validation: Stone M. J R Stat Soc B 36:111-147 (1974), from memory",
         ),
         Definition(
-            "left of knowing nothing",
+            "error over that of guessing the mean",
             "RMS error of the prediction over that of predicting every plateau by the mean of the other donors'.",
             own,
         ),

@@ -51,7 +51,7 @@ def paired(table: Table, s: dict[str, Any]) -> Account:
     rows: list[tuple[Cell, ...]] = [
         (str(name), one.n, one.effect, one.wide, one.equivalence.p) for name, one in zip(pools, found)
     ]
-    columns = ("pool", "number", f"effect, {100 * found[0].effect.level:g} % interval", "effect, 95 % interval", "p")
+    columns = ("pool", "number", "effect that decides", "effect", "p")
     return account_of(
         s,
         f"Interference by {s['factor']}: test against control",

@@ -169,7 +169,7 @@ def carry_over_regression(
             allowed="several results of each of two or more samples, in mixed order",
         )
     middle, size = float(y.mean()), float(np.abs(y - y.mean()).max())
-    if size == 0:
+    if np.ptp(y) == 0:
         raise InputError("results", got="the same number throughout", allowed="samples that differ")
     z = (y - middle) / size
     _differ(z, group, count)

@@ -128,7 +128,7 @@ def dose_picture(
     thin = f" {len(marks[0])} of {x.size} marks are drawn." if x.size > len(marks[0]) else ""
     return Picture(
         f"Change along the {word}",
-        f"{word} [{unit}]",
+        f"{s['factor'] if word == 'dose' else word} [{unit}]",
         label,
         tuple(layers),
         caption=f"Marks: results with the level of their sample taken out.{thin} The allowed change is safe up to "

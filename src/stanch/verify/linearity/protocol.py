@@ -175,7 +175,15 @@ def _recovery_verdict(recovery: tuple[Bounded, ...], given: dict[str, Any]) -> l
     state: Outcome = "not met" if "not met" in states else "undecided" if "undecided" in states else "met"
     worst = max(known, key=lambda r: abs((r.value or 0.0) - 100))
     rule = f"Met when the {100 * worst.level:g} % interval lies inside at every level, not met when outside at one."
-    return [Verdict("Recovery at every level (the furthest from 100 %)", worst, f"100 ± {edge:g} %", state, rule)]
+    return [
+        Verdict(
+            "Recovery is near enough to 100 % at every level (shown: the furthest)",
+            worst,
+            f"100 ± {edge:g} %",
+            state,
+            rule,
+        )
+    ]
 
 
 def _levels_grid(found: Deviation, recovery: tuple[Bounded, ...], unit: str, level_unit: str) -> Grid:
@@ -225,7 +233,7 @@ def _fits_grid(found: Deviation) -> Grid:
     lack = lack_of_fit_of(found.levels)
     note = "No repeated readings, so no test of lack of fit."
     if lack is not None and lack.f is not None:
-        note = f"Lack of fit of the straight line: F({lack.df_fit}, {lack.df_error}) = {lack.f:.6g}, p = {lack.p:.4g}."
+        note = f"Lack of fit of the straight line: F({lack.df_fit}, {lack.df_error}) = {lack.f:.4g}, p = {lack.p:.4g}."
     elif lack is not None:
         note = "Repeated readings do not scatter at all, so there is no test of lack of fit."
     return Grid("Fits", columns, tuple(rows), note)

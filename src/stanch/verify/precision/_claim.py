@@ -52,7 +52,7 @@ def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     )
     verdicts = tuple(
         Verdict(
-            f"The claimed {what}{f' at {title}' if title else ''} is not contradicted",
+            f"The results are compatible with the claimed {what}{f' at {title}' if title else ''}",
             check.total.sd,
             f"claimed SD {check.claimed:.6g}, limit {check.limit:.6g} {unit}".strip(),
             "met" if check.met else "not met",

@@ -219,7 +219,7 @@ def _definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
             f"What is done to the clot in a given time: {text}, so force"
             + ("²" if s["exposure"] == "work" else "")
             + " over push interval. Only ratios matter.",
-            "This project's definition",
+            "own definition",
         ),
         Definition(
             "equivalence",
@@ -233,7 +233,7 @@ def _warnings(found: dict[str, Probe], s: dict[str, Any]) -> tuple[str, ...]:
     out = []
     for word, one in found.items():
         if s[f"allowed_{word}"] is None:
-            out.append(f"No margin was stated for the {word}, so nothing is claimed about it.")
+            out.append(f"No allowed ratio was stated for the {word}, so nothing is claimed about it.")
         if one.trend is not None and one.trend.left_out:
             out.append(f"{one.trend.left_out} donors had one exposure only and say nothing about the trend.")
         if one.trend is None:

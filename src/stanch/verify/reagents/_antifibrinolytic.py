@@ -69,7 +69,7 @@ def antifibrinolytic(table: Table, s: dict[str, Any]) -> Account:
                 "residual loss rate",
                 "Mean loss rate with antifibrinolytic and added lysis, minus that of the same samples without added "
                 "lysis.",
-                "This project's definition",
+                "own definition",
             ),
         ),
         numbers={

@@ -14,10 +14,13 @@ from stanch.verify.reagents.pictures import block_picture
 from stanch.verify.records import Account, Cell, Column, Definition, Grid, Verdict
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
+from stanch.verify.words import counted
 
 
 def block(table: Table, s: dict[str, Any]) -> Account:
     """Which share of the platelet part a blocker takes away."""
+    if s["least"] is not None and not 0 < s["least"] <= 1:
+        raise InputError("option --least", got=s["least"], allowed="a share above 0 and at most 1, such as 0.9")
     names = (s["lot"],) if s["lot"] else ()
     columns = (s["base"], s["blocked"], s["reference_well"])
     taken = take(table, numbers=columns, labels=names, treatment="Differences need numbers: bounds are refused.")
@@ -34,20 +37,20 @@ def block(table: Table, s: dict[str, Any]) -> Account:
         of = f" of lot {name}" if s["lot"] else ""
         verdicts.append(
             Verdict(
-                f"Block fraction{of}",
+                f"The block fraction is large enough{of}",
                 one.total,
                 "" if s["least"] is None else f"at least {s['least']:g}",
                 outcome(one.total, s["least"], None),
-                "Met when the whole interval lies above the limit.",
+                f"Met when the whole {100 * one.total.level:g} % interval lies above the limit.",
             )
         )
         verdicts.append(
             Verdict(
-                f"Spread of the block fraction between donors{of}",
+                f"The block fraction varies little enough between donors{of}",
                 one.sd,
                 "" if s["allowed_sd"] is None else f"at most {s['allowed_sd']:g}",
                 outcome(one.sd, None, s["allowed_sd"]),
-                "Met when the whole interval of the standard deviation lies below the limit.",
+                f"Met when the whole {100 * one.sd.level:g} % interval of the standard deviation lies below the limit.",
             )
         )
     rows: list[tuple[Cell, ...]] = [(n, one.n, one.total, one.mean, one.sd, one.left_out) for n, one in found]
@@ -62,8 +65,8 @@ def block(table: Table, s: dict[str, Any]) -> Account:
         "Block fraction of the platelet blocker",
         taken,
         design=(
-            f"{g.size} donors, {lots.size} lot(s): base well, blocked well and an independent reference without "
-            "platelet part.",
+            f"{g.size} donors, {counted(lots.size, 'lot')}: base well, blocked well and an independent reference "
+            "without platelet part.",
             "b = (base − blocked)/(base − reference).",
         ),
         verdicts=tuple(verdicts),
@@ -75,7 +78,7 @@ def block(table: Table, s: dict[str, Any]) -> Account:
                 "Share b of the platelet part that the blocker takes away; then fibrin = (blocked − (1 − b) base)/b "
                 "and platelet = (base − blocked)/b. The SD between donors, not the standard error, is what one new "
                 "sample needs.",
-                "This project's definition",
+                "own definition",
             ),
         ),
         numbers={

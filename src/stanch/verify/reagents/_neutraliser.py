@@ -37,7 +37,7 @@ def neutraliser(table: Table, s: dict[str, Any]) -> Account:
     if wanted is not None and s["allowed"] is not None:
         outcome = "met" if found.capacity is not None and found.capacity >= wanted else _short(found.doses, wanted)
     if found.capacity is None:
-        why = "Not shown even at the lowest dose." if s["allowed"] is not None else "No margin was stated."
+        why = "Not shown even at the lowest dose." if s["allowed"] is not None else "No allowed ratio was stated."
         value = Bounded.missing(why, unit)
     else:
         value = Bounded(found.capacity, found.capacity, None, unit, 1 - s["alpha"], "One-sided: at least this much.")
@@ -66,14 +66,21 @@ def neutraliser(table: Table, s: dict[str, Any]) -> Account:
         ),
         verdicts=(
             Verdict(
-                "The neutraliser takes away every dose up to",
+                "The neutraliser takes away a dose that is high enough",
                 value,
                 allowed,
                 outcome,
-                "The highest dose such that it and all lower ones have a ratio equivalent to 1 within the margin.",
+                "Met when the capacity, the highest dose such that it and all lower ones have a ratio equivalent to "
+                "1, is at least the wanted dose.",
             ),
         ),
-        grids=(Grid("Ratio to the unspiked sample", tuple(Column(c) for c in columns), tuple(rows)),),
+        grids=(
+            Grid(
+                "Ratio to the unspiked sample",
+                tuple(Column(c, unit if c == "dose" else "") for c in columns),
+                tuple(rows),
+            ),
+        ),
         pictures=(capacity_picture(found, unit),),
         definitions=(
             EQUIVALENCE,
@@ -90,7 +97,7 @@ def neutraliser(table: Table, s: dict[str, Any]) -> Account:
             "ratios": [None if one.ratio is None else one.ratio.difference for one in found.doses],
             "equivalent": [one.equivalent for one in found.doses],
         },
-        warnings=() if s["allowed"] is not None else ("No margin was stated, so no capacity is claimed.",),
+        warnings=() if s["allowed"] is not None else ("No allowed ratio was stated, so no capacity is claimed.",),
     )
 
 

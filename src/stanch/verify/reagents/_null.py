@@ -13,6 +13,7 @@ from stanch.verify.reagents.pictures import effect_picture
 from stanch.verify.records import Account, Cell, Column, Grid, Verdict
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
+from stanch.verify.words import counted
 
 
 def null(table: Table, s: dict[str, Any]) -> Account:
@@ -46,7 +47,7 @@ def null(table: Table, s: dict[str, Any]) -> Account:
         limit = f"within ±{a:g} {s['unit']}".strip() if difference else f"within 1/{a:g} to {a:g}"
     verdicts = tuple(
         Verdict(
-            f"No effect of {name} where it is not needed",
+            f"The effect of {name} where it is not needed is small enough",
             one.ratio,
             limit,
             one.equivalence.outcome,
@@ -62,7 +63,7 @@ def null(table: Table, s: dict[str, Any]) -> Account:
         "Effect of additives in samples that do not need them",
         taken,
         design=(
-            f"{x.size} samples read with and without, {parts.size} additive(s), each judged on its own.",
+            f"{x.size} samples read with and without, {counted(parts.size, 'additive')}, each judged on its own.",
             "Paired equivalence by two one-sided t tests.",
         ),
         verdicts=verdicts,

@@ -79,7 +79,7 @@ def block_picture(found: Sequence[tuple[str, BlockFraction]], unit: str) -> Pict
         if one.total.value is not None:
             end = float(part.max())
             layers.append(Line((0.0, end), (0.0, end * one.total.value), "", k))
-    layers.append(Line((0.0, top), (0.0, top), "all of it", 7))
+    layers.append(Line((0.0, top), (0.0, top), "all of it", 10))
     return Picture(
         "Drop by the blocker against the platelet part",
         f"base − reference [{unit or '-'}]",

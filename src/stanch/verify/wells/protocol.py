@@ -23,6 +23,7 @@ from stanch.verify.records import (
 from stanch.verify.scales import allowed_text, edges, no_effect, thinned
 from stanch.verify.table import Table, take
 from stanch.verify.wells.bias import Wells, well_bias
+from stanch.verify.words import counted
 
 __all__ = ["PROTOCOL"]
 
@@ -95,8 +96,8 @@ def _run(table: Table, **s: Any) -> Account:
 
 def _design(found: Wells, s: dict[str, Any]) -> tuple[str, ...]:
     return (
-        f"{found.samples} samples in {len(found.wells)} wells, {found.runs} run(s): {found.cells} cells of sample, "
-        f"run and well, {found.n} results.",
+        f"{found.samples} samples in {len(found.wells)} wells, {counted(found.runs, 'run')}: {found.cells} cells of "
+        f"sample, run and well, {found.n} results.",
         "The same reagents in every well; samples rotated over wells.",
         "Least squares with sample"
         + (", run" if s["run"] else "")
@@ -189,7 +190,7 @@ def _definitions() -> tuple[Definition, ...]:
             "bias of a well",
             "Its effect in the fit, the effects of all wells summing to zero: the mean of all wells is the reference, "
             "not a true value.",
-            "Common practice, no source",
+            "common practice, no source",
         ),
         Definition(
             "all wells equivalent",
