@@ -363,5 +363,14 @@ def _exactly(scaled: Floats, back: NDArray[np.object_]) -> Floats:
 def _squared(factor: Floats, back: NDArray[np.object_]) -> Floats:
     """Covariance in the original units; through its factor, so that no variance comes out below zero."""
     exact = np.array([[Fraction(float(v)) for v in row] for row in factor], dtype=object)
-    moved = np.asarray(back @ exact, dtype=np.float64)
-    return np.asarray(moved @ moved.T, dtype=np.float64)
+    with np.errstate(over="ignore", invalid="ignore"):
+        moved = np.asarray(back @ exact, dtype=np.float64)
+        covariance = np.asarray(moved @ moved.T, dtype=np.float64)
+    if not np.isfinite(covariance).all():
+        raise InputError(
+            "scale of x",
+            got="variances of coefficients that cannot be held",
+            allowed="a scale nearer to 1",
+            do="State x in another unit.",
+        )
+    return covariance

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from stanch.verify.agreement.cusum import CusumTest
 from stanch.verify.agreement.lines import StraightLine
+from stanch.verify.bins import bin_edges
 from stanch.verify.records import Band, Bars, Bounded, Layer, Level, Line, Picture, Points
 
 Floats = NDArray[np.float64]
@@ -31,7 +32,14 @@ def numbers(values: Floats | Sequence[float]) -> tuple[float, ...]:
     return tuple(float(v) for v in values)
 
 
-def scatter_picture(x: Floats, y: Floats, line: StraightLine, ordinary: StraightLine | None, unit: str) -> Picture:
+def scatter_picture(
+    x: Floats,
+    y: Floats,
+    line: StraightLine,
+    ordinary: StraightLine | None,
+    unit: str,
+    names: tuple[str, str] = ("x", "y"),
+) -> Picture:
     """y against x with the fitted line, the identity and the ordinary line."""
     shown, thin = thinned(x.size)
     low, high = float(min(x.min(), y.min())), float(max(x.max(), y.max()))
@@ -45,8 +53,8 @@ def scatter_picture(x: Floats, y: Floats, line: StraightLine, ordinary: Straight
         layers.append(Line(numbers(ends), numbers(ordinary.a + ordinary.b * ends), ordinary.method, series=2))
     return Picture(
         "Method y against method x",
-        axis("x", unit),
-        axis("y", unit),
+        axis(names[0], unit),
+        axis(names[1], unit),
         tuple(layers),
         caption="Each mark is one sample. Same length per unit on both axes. Ordinary least squares takes x to be "
         "free of "
@@ -166,7 +174,8 @@ def by_level_picture(
 
 def histogram_picture(d: Floats, label: str) -> Picture:
     """How the differences are distributed: the limits lean on a normal one."""
-    heights, edges = np.histogram(d, bins=int(min(max(np.ceil(np.sqrt(d.size)), 5), 60)))
+    bins = int(min(max(np.ceil(np.sqrt(d.size)), 5), 60))
+    heights, edges = np.histogram(d, bins=bin_edges(float(d.min()), float(d.max()), bins))
     return Picture(
         "Distribution of the differences",
         label,

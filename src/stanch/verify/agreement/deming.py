@@ -241,12 +241,14 @@ def _bootstrap(u: Floats, v: Floats, inverse: float, draws: int, seed: int) -> F
         raise InputError("bootstrap draws", got=draws, allowed="at least 100")
     rng = np.random.default_rng(seed)
     n = u.size
-    moments = np.column_stack([u, v, u * u, v * v, u * v])
     out = np.empty((draws, 2))
     for k in range(draws):
         count = np.bincount(rng.integers(0, n, n), minlength=n)
-        mu, mv, muu, mvv, muv = (count @ moments) / n
-        b = float(slope_of(muu - mu * mu, mvv - mv * mv, muv - mu * mv, inverse))
+        mu, mv = float(count @ u) / n, float(count @ v) / n
+        du, dv = u - mu, v - mv
+        suu, svv, suv = float(count @ (du * du)), float(count @ (dv * dv)), float(count @ (du * dv))
+        # Both ranges are 1: a draw of one pair over and over has no slope, only rounding.
+        b = float(slope_of(suu, svv, suv, inverse)) if min(suu, svv) > 1e-24 else math.nan
         out[k] = mv - b * mu, b
     return out[np.isfinite(out).all(axis=1)]
 

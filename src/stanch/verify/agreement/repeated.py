@@ -232,14 +232,14 @@ def _limits(d: Floats, variance: float, parts: list[_Part], multiplier: float, l
 
     n, mean, sd = int(d.size), float(d.mean()), math.sqrt(variance)
     half = float(special.stdtrit(n - 1, 0.5 + level / 2)) * float(d.std(ddof=1)) / math.sqrt(n)
-    down, up = 0.0, 0.0
+    down, up = [], []
     for part in parts:
         ends = sd_interval(math.sqrt(part.square), part.df, level=level)
         assert ends.low is not None
         assert ends.high is not None
-        down += (part.factor * (part.square - ends.low**2)) ** 2
-        up += (part.factor * (ends.high**2 - part.square)) ** 2
-    low, high = math.sqrt(max(variance - math.sqrt(down), 0.0)), math.sqrt(variance + math.sqrt(up))
+        down.append(part.factor * (part.square - ends.low**2))
+        up.append(part.factor * (ends.high**2 - part.square))
+    low, high = math.sqrt(max(variance - math.hypot(*down), 0.0)), math.sqrt(variance + math.hypot(*up))
     near = math.hypot(half, multiplier * (sd - low))
     far = math.hypot(half, multiplier * (high - sd))
     reach = multiplier * sd

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from stanch.verify.bins import bin_edges
 from stanch.verify.budget.first_order import FirstOrder
 from stanch.verify.budget.monte_carlo import Distribution
 from stanch.verify.budget.runs import RunCheck
@@ -34,6 +35,7 @@ def ranked_picture(one: FirstOrder, unit: str) -> Picture:
                 (None,) * len(parts),
                 (None,) * len(parts),
             ),
+            Level(0.0, "", axis="x", kind="zero"),
             Level(one.u, "combined", axis="x", kind="mean"),
         ),
         caption="Sensitivity times standard uncertainty of each input, largest first; the upright line is their "
@@ -47,10 +49,10 @@ def histogram(one: FirstOrder, mc: Distribution, unit: str, which: str) -> Pictu
     count = mc.trials.size
     of = "" if one.output == "y" else f" of {one.output}"
     bins = int(np.clip(count // 50, 8, 80))
-    edge = (mc.trials[int(0.0005 * count)], mc.trials[min(count - 1, int(0.9995 * count))])
-    if not edge[1] > edge[0]:
-        edge = (mc.value - 0.5, mc.value + 0.5)
-    heights, edges = np.histogram(mc.trials, bins=bins, range=edge)
+    edges = bin_edges(
+        float(mc.trials[int(0.0005 * count)]), float(mc.trials[min(count - 1, int(0.9995 * count))]), bins
+    )
+    heights, _ = np.histogram(mc.trials, bins=edges)
     density = heights / (count * np.diff(edges))
     layers: list[Any] = [Bars(tuple(edges.tolist()), tuple(density.tolist()), "random trials")]
     if one.u > 0:
@@ -62,7 +64,7 @@ def histogram(one: FirstOrder, mc: Distribution, unit: str, which: str) -> Pictu
     return Picture(
         f"Distribution{of}",
         f"result [{unit or '-'}]",
-        f"density [1/({unit or '-'})]",
+        f"density [{_inverse(unit)}]",
         tuple(layers),
         caption="Bars: results of joint random draws of all inputs. Line: the normal distribution that first order "
         "implies. Where they part, first order does not hold.",
@@ -85,3 +87,9 @@ def runs_picture(check: RunCheck, unit: str) -> Picture:
         alt=f"{len(check.found)} runs{remainder}.",
         equal=True,
     )
+
+
+def _inverse(unit: str) -> str:
+    if not unit or unit == "1":
+        return "-"
+    return f"1/{unit}" if unit.isalpha() else f"1/({unit})"

@@ -13,6 +13,8 @@ from stanch.verify.budget.inputs import Input
 
 __all__ = ["Model", "evaluate", "with_sensitivities"]
 
+LARGEST = 1e100
+
 Model = Callable[[Mapping[str, Any]], Any]
 """From values by name to a number, or to a mapping of results by name."""
 
@@ -34,17 +36,25 @@ def evaluate(model: Model, values: Mapping[str, Any]) -> dict[str, Any]:
     Raises
     ------
     InputError
-        If a result is not finite: the model does not hold there.
+        If a result is not finite, so large that its square cannot be held, or the model fails: it does not hold there.
     """
-    found = model(values)
+    try:
+        found = model(values)
+    except (ArithmeticError, LookupError, TypeError, ValueError) as error:
+        raise InputError(
+            "model",
+            got=f"{type(error).__name__}: {error}",
+            allowed=f"a model of the inputs {', '.join(map(str, values))}",
+            do="Give every input it needs, with values at which it holds.",
+        ) from error
     results = dict(found) if isinstance(found, Mapping) else {"y": found}
     for name, result in results.items():
-        bad = int((~np.isfinite(np.asarray(result))).sum())
+        bad = int((~(np.abs(np.asarray(result)) < LARGEST)).sum())
         if bad:
             raise InputError(
                 f"model, result {name}",
-                got=f"{bad} of {np.size(result)} values that are not finite",
-                allowed="a model with finite results over the whole spread of its inputs",
+                got=f"{bad} of {np.size(result)} values that are not finite or beyond {LARGEST:g}",
+                allowed=f"a model with results below {LARGEST:g} in size over the whole spread of its inputs",
                 do="Narrow the inputs or choose distributions that keep off the values where it does not hold.",
             )
     return results
