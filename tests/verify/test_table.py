@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stanch.errors import InputError
-from stanch.verify.table import Numbers, Table, take
+from stanch.verify.table import Numbers, Table, left_out, take
 
 
 def test_arrays_lists_and_texts() -> None:
@@ -174,3 +174,10 @@ def test_sizes_whose_squares_cannot_be_held_are_refused(odd: float) -> None:
     assert take(table, numbers=("z",)).numbers["z"][1] == 1e100
     with pytest.raises(InputError, match=r"column y of arrays, row 2; got .*1e-100 to 1e\+100 in size.*another unit"):
         take(table, numbers=("y",))
+
+
+def test_rows_left_out_later_are_counted_too() -> None:
+    data = take(Table.of({"x": np.arange(20.0)}), numbers=("x",)).data
+    fewer = left_out(data, np.arange(1, 16), "not wanted")
+    assert (fewer.used, fewer.excluded[-1].count, fewer.excluded[-1].rows) == (5, 15, tuple(range(1, 13)))
+    assert left_out(data, np.array([], dtype=np.intp), "nothing") is data

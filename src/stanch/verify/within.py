@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.groups import places
 from stanch.verify.intervals import checked
 from stanch.verify.records import Bounded
 
@@ -242,9 +243,7 @@ def change_along(
         raise InputError("results", got=f"{result.size}", allowed=f"one for each of {dose.size} doses")
     if order not in (1, 2, 3):
         raise InputError("order", got=order, allowed="1, 2 or 3")
-    group = np.zeros(dose.size, dtype=np.intp)
-    if sample is not None:
-        group = np.unique(np.asarray(sample), return_inverse=True)[1].reshape(-1)
+    group = places(sample, dose.size)
     low, high = float(dose.min()), float(dose.max())
     if not high > low:
         raise InputError("doses", got=f"{low:g} throughout", allowed="at least two different doses")

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.groups import about_means
 from stanch.verify.intervals import checked
 
 __all__ = ["GroupScatter", "group_scatter"]
@@ -64,9 +65,6 @@ def group_scatter(values: ArrayLike, groups: ArrayLike | None = None) -> GroupSc
     if given.size != x.size:
         raise InputError("groups of results", got=f"{given.size} names", allowed=f"{x.size}")
     names, which, n = np.unique(given, return_inverse=True, return_counts=True)
-    mean = np.bincount(which, weights=x) / n
-    mean = np.asarray(mean + np.bincount(which, weights=x - mean[which]) / n, dtype=np.float64)
-    away = x - mean[which]
-    away[np.abs(away) <= 8 * np.finfo(np.float64).eps * np.abs(mean[which])] = 0.0
+    mean, away = about_means(x, which, n)
     squares = np.asarray(np.bincount(which, weights=away * away), dtype=np.float64)
     return GroupScatter(names.astype(np.str_), n.astype(np.intp), mean, squares)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.groups import places
 from stanch.verify.hold.lognormal import normal_fits, relative_quantile
 from stanch.verify.hold.survival import quantile_interval
 from stanch.verify.records import Bounded
@@ -170,7 +171,7 @@ def accuracy(
     from memory): percentiles themselves were too short for spreads.
     """
     y, hidden = np.asarray(plateau, dtype=np.float64), np.asarray(above, dtype=bool)
-    who = np.unique(np.asarray(donor), return_inverse=True)[1].reshape(-1)
+    who = places(donor)
     count = int(who.max()) + 1
     if count < 2:
         raise InputError("donors", got=count, allowed="two or more")

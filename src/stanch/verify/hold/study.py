@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.groups import places
 from stanch.verify.hold.accuracy import Accuracy, accuracy, clustered_share, resampled, worth
 from stanch.verify.hold.decisions import Decisions, decisions
 from stanch.verify.hold.predict import folds_of, out_of_sample
@@ -171,7 +172,7 @@ def hold_study(
     if allowed is not None and not (allowed > 0 and math.isfinite(allowed)):
         raise InputError("allowed error", got=allowed, allowed="a number above 0 %")
     names = np.arange(top.size).astype(np.str_) if donor is None else np.asarray(donor)
-    who = np.unique(names, return_inverse=True)[1].reshape(-1)
+    who = places(names)
     sound = np.isfinite(top) & (top > 0)
     if int(sound.sum()) < 4 or np.unique(who[sound]).size < 3:
         raise InputError("curves with a plateau", got=int(sound.sum()), allowed="four or more, of three or more donors")
@@ -284,7 +285,7 @@ def _saved(
     if use.sum() < 2:
         return Bounded.missing("Fewer than two curves have the reading.", unit)
     gain, hidden = (entry - onset)[use] - hold, late[use]
-    names = np.unique(who[use], return_inverse=True)[1].reshape(-1)
+    names = places(who[use])
     donors = int(names.max()) + 1
     found = masses(gain, hidden)
     effective = float(gain.size)

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.equivalence import outcome
+from stanch.verify.groups import places
 from stanch.verify.intervals import checked, mean_interval
 from stanch.verify.records import Bounded, Outcome
 
@@ -152,9 +153,7 @@ def carry_over_regression(
     y = checked(result, "results", least=4)
     names, group = np.unique(np.asarray(sample), return_inverse=True)
     group = group.reshape(-1)
-    runs = np.zeros(y.size, dtype=np.intp)
-    if series is not None:
-        runs = np.unique(np.asarray(series), return_inverse=True)[1].reshape(-1)
+    runs = places(series, y.size)
     if group.size != y.size or runs.size != y.size:
         raise InputError("samples", got=f"{group.size} names", allowed=f"one for each of {y.size} results")
     has = np.r_[False, runs[1:] == runs[:-1]]

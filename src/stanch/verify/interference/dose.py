@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.equivalence import outcome
+from stanch.verify.groups import places
 from stanch.verify.intervals import mean_interval
 from stanch.verify.records import Bounded, Outcome
 from stanch.verify.scales import Scale, edges, on_scale, shown
@@ -189,9 +190,7 @@ def _levels(
     doses, at = np.unique(x, return_inverse=True)
     if doses.size > LEVELS or reference not in doses:
         return ()
-    names = np.zeros(x.size, dtype=np.intp)
-    if sample is not None:
-        names = np.unique(np.asarray(sample), return_inverse=True)[1].reshape(-1)
+    names = places(sample, x.size)
     count = int(names.max()) + 1
     cell = at.reshape(-1) * count + names
     number = np.bincount(cell, minlength=doses.size * count).reshape(doses.size, count)

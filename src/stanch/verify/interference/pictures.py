@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stanch.verify.groups import places
 from stanch.verify.interference.carryover import CarryOver
 from stanch.verify.interference.dose import DoseResponse
 from stanch.verify.interference.paired import PairedInterference
@@ -101,7 +102,7 @@ def dose_picture(
     change = found.change
     level = 1 - 2 * found.alpha
     working = on_scale(y, s["scale"])
-    group = np.zeros(x.size, dtype=np.intp) if names is None else np.unique(names, return_inverse=True)[1].reshape(-1)
+    group = places(names, x.size)
     # Each sample's own level is taken out, so that its marks lie about the curve.
     rest = working - change.curve(x)[0]
     own = np.bincount(group, rest) / np.bincount(group)

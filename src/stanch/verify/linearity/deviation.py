@@ -204,8 +204,7 @@ def polynomial_deviation(
     orders = tuple(_order(levels, k) for k in range(1, top + 1))
     line, curve = orders[0].fit, orders[-1].fit
     away = curve.at(levels.x).value - line.at(levels.x).value
-    floor = 64 * np.finfo(np.float64).eps * float(np.abs(levels.mean).max())
-    away[np.abs(away) < floor] = 0.0
+    _without_rounding(away, levels)
     se = curve.residual_sd * np.sqrt(np.maximum(_leverage(levels, top) - _leverage(levels, 1), 0.0))
     half = _t(curve.df, confidence) * se
     return _judge(levels, "polynomial", line, orders, away, half, True, confidence, absolute, percent)
@@ -264,8 +263,7 @@ def means_deviation(levels: Levels, *, absolute: float | None, percent: float | 
     """
     line = _order(levels, 1).fit
     away = levels.mean - line.at(levels.x).value
-    floor = 64 * np.finfo(np.float64).eps * float(np.abs(levels.mean).max())
-    away[np.abs(away) < floor] = 0.0
+    _without_rounding(away, levels)
     half = np.zeros(levels.x.size)
     if levels.df > 0:
         spread = np.maximum(1 / levels.mass - _leverage(levels, 1), 0.0)
@@ -295,6 +293,11 @@ def lack_of_fit_of(levels: Levels, order: int = 1) -> LackOfFit | None:
     f = None if levels.within == 0 else (fit.rss / df_fit) / (levels.within / levels.df)
     p = None if f is None else float(special.fdtrc(df_fit, levels.df, f))
     return LackOfFit(f, p, df_fit, levels.df, fit.rss, levels.within, math.sqrt(levels.within / levels.df))
+
+
+def _without_rounding(away: Floats, levels: Levels) -> None:
+    floor = 64 * np.finfo(np.float64).eps * float(np.abs(levels.mean).max())
+    away[np.abs(away) < floor] = 0.0
 
 
 def _order(levels: Levels, order: int) -> Order:

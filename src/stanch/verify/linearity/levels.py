@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
+from stanch.verify.groups import about_means
 from stanch.verify.intervals import checked
 
 __all__ = ["Levels", "gather"]
@@ -85,11 +86,7 @@ def gather(x: ArrayLike, y: ArrayLike, *, weights: Weighting = "equal") -> Level
     at, which, n = np.unique(xs, return_inverse=True, return_counts=True)
     if at.size < 3:
         raise InputError("levels", got=f"{at.size} different", allowed="at least 3")
-    shift = np.bincount(which, weights=ys) / n
-    # The second pass takes out the rounding of the first sum, which would pass for scatter among equal readings.
-    mean = shift + np.bincount(which, weights=ys - shift[which]) / n
-    inside = ys - mean[which]
-    inside[np.abs(inside) <= 8 * np.finfo(np.float64).eps * np.abs(mean[which])] = 0.0
+    mean, inside = about_means(ys, which, n)
     size = float(np.abs(inside).max()) or 1.0
     squares = np.bincount(which, weights=(inside / size) ** 2)
     sd = np.sqrt(squares / np.maximum(n - 1, 1)) * size

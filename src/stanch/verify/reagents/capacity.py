@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.equivalence import Equivalence, ratio_paired
+from stanch.verify.groups import places
 from stanch.verify.intervals import checked
 
 __all__ = ["Capacity", "CapacityDose", "neutraliser_capacity"]
@@ -112,7 +113,7 @@ def neutraliser_capacity(
     Biometrie in der chemisch-pharmazeutischen Industrie 6:3-18 (1995), from memory.
     """
     x, y = checked(dose, "doses", least=2), checked(result, "results", least=2)
-    group = np.unique(np.asarray(donor), return_inverse=True)[1].reshape(-1)
+    group = places(donor)
     if group.size != x.size or y.size != x.size:
         raise InputError("spiked series", got=f"{x.size}, {y.size}, {group.size}", allowed="equal numbers")
     bound = np.zeros(x.size, dtype=bool)

@@ -1,0 +1,55 @@
+"""Results by group: places of names, and deviations from group means without the rounding of large levels."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["about_means", "places"]
+
+Floats = NDArray[np.float64]
+
+
+def places(names: ArrayLike | None, size: int = 0) -> NDArray[np.intp]:
+    """The number of each row's name among the distinct ones in sorted order; all 0 where there are no names.
+
+    Parameters
+    ----------
+    names : array_like of str, shape (n,), optional
+    size : int
+        Rows, where there are no names.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+    """
+    if names is None:
+        return np.zeros(size, dtype=np.intp)
+    return np.unique(np.asarray(names), return_inverse=True)[1].reshape(-1)
+
+
+def about_means(values: Floats, which: NDArray[np.intp], count: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Mean of each group, and every value less that of its group.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        [unit].
+    which : ndarray of int, shape (n,)
+        Group of each, from 0.
+    count : ndarray of int, shape (group,)
+        Values in each.
+
+    Returns
+    -------
+    mean : ndarray, shape (group,)
+        [unit].
+    away : ndarray, shape (n,)
+        Zero where only the rounding of the mean would be left [unit].
+    """
+    shift = np.bincount(which, weights=values) / count
+    # The second pass takes out the rounding of the first sum, which would pass for scatter among equal readings.
+    mean = np.asarray(shift + np.bincount(which, weights=values - shift[which]) / count, dtype=np.float64)
+    away = values - mean[which]
+    away[np.abs(away) <= 8 * np.finfo(np.float64).eps * np.abs(mean[which])] = 0.0
+    return mean, away

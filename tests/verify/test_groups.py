@@ -1,0 +1,30 @@
+"""Places of names, and deviations from group means at any level."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from stanch.verify.groups import about_means, places
+
+
+def test_names_have_places_in_sorted_order() -> None:
+    assert places(["b", "a", "b"]).tolist() == [1, 0, 1]
+    assert places(None, 3).tolist() == [0, 0, 0]
+
+
+@settings(derandomize=True, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 3), st.integers(-50, 50)), min_size=1), st.sampled_from([0.0, 1e9, -3e12]))
+def test_deviations_do_not_depend_on_the_level(rows: list[tuple[int, int]], level: float) -> None:
+    which = places([k for k, _ in rows])
+    values = np.array([v for _, v in rows], dtype=np.float64)
+    count = np.bincount(which)
+    mean, away = about_means(values + level, which, count)
+    plain = np.array([values[which == k].mean() for k in range(count.size)])
+    assert mean - level == pytest.approx(plain, abs=1e-12 * max(1.0, abs(level)))
+    assert away == pytest.approx(values - plain[which], abs=1e-12 * max(1.0, abs(level)))
+
+
+def test_equal_values_do_not_scatter() -> None:
+    _, away = about_means(np.full(7, 0.1), np.zeros(7, dtype=np.intp), np.array([7]))
+    assert (away == 0).all()
