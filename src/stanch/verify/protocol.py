@@ -17,7 +17,7 @@ from stanch.verify.table import Table
 
 __all__ = ["Option", "Protocol", "resolve"]
 
-LARGEST = 1e100
+SMALLEST, LARGEST = 1e-100, 1e100
 
 Kind = Literal["column", "columns", "number", "numbers", "count", "text", "texts", "choice", "flag"]
 
@@ -186,10 +186,9 @@ def _number(where: str, value: Any, what: str) -> float:
         found = math.nan if isinstance(value, str | bytes | bool) else float(value)
     except (TypeError, ValueError, OverflowError):
         found = math.nan
-    if not math.isfinite(found) or abs(found) > LARGEST:
-        raise UsageError(
-            where, got="None" if value is None else value, allowed=f"{what}, finite and at most {LARGEST:g} in size"
-        )
+    if not (found == 0 or SMALLEST <= abs(found) <= LARGEST):
+        said = "None" if value is None else value
+        raise UsageError(where, got=said, allowed=f"{what}: 0, or {SMALLEST:g} to {LARGEST:g} in size")
     return found
 
 

@@ -13,7 +13,7 @@ from stanch.verify.budget.inputs import Input
 
 __all__ = ["Model", "evaluate", "with_sensitivities"]
 
-LARGEST = 1e100
+LARGEST = 1e150
 
 Model = Callable[[Mapping[str, Any]], Any]
 """From values by name to a number, or to a mapping of results by name."""
@@ -49,12 +49,12 @@ def evaluate(model: Model, values: Mapping[str, Any]) -> dict[str, Any]:
         ) from error
     results = dict(found) if isinstance(found, Mapping) else {"y": found}
     for name, result in results.items():
-        bad = int((~(np.abs(np.asarray(result)) < LARGEST)).sum())
+        bad = int((~(np.abs(np.asarray(result)) <= LARGEST)).sum())
         if bad:
             raise InputError(
                 f"model, result {name}",
                 got=f"{bad} of {np.size(result)} values that are not finite or beyond {LARGEST:g}",
-                allowed=f"a model with results below {LARGEST:g} in size over the whole spread of its inputs",
+                allowed=f"a model with results up to {LARGEST:g} in size over the whole spread of its inputs",
                 do="Narrow the inputs or choose distributions that keep off the values where it does not hold.",
             )
     return results
