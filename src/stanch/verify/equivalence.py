@@ -10,9 +10,16 @@ from numpy.typing import ArrayLike
 
 from stanch.errors import InputError
 from stanch.verify.intervals import checked
-from stanch.verify.records import Bounded, Outcome
+from stanch.verify.records import Bounded, Definition, Outcome
 
-__all__ = ["Equivalence", "outcome", "paired", "ratio_paired", "unpaired"]
+__all__ = ["EQUIVALENCE", "Equivalence", "outcome", "paired", "ratio_paired", "unpaired"]
+
+EQUIVALENCE = Definition(
+    "equivalence",
+    "Both one-sided t tests at alpha reject; the same as the 1 − 2 alpha interval inside the limits.",
+    "Schuirmann DJ. J Pharmacokinet Biopharm 15:657-680 (1987), from memory",
+)
+"""What the word means in every account that uses it."""
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import UsageError
+from stanch.verify.equivalence import EQUIVALENCE
 from stanch.verify.external._words import TREATMENT
 from stanch.verify.external.instruments import Instruments, compare_instruments
 from stanch.verify.records import (
@@ -38,11 +39,7 @@ DEFINITIONS = (
         "variance is shown raw and counts as zero.",
         "Searle SR, Casella G, McCulloch CE. Variance Components (1992), from memory",
     ),
-    Definition(
-        "equivalence",
-        "Both one-sided paired t tests at alpha reject; the same as the 1 − 2 alpha interval inside the limits.",
-        "Schuirmann DJ. J Pharmacokinet Biopharm 15:657-680 (1987), from memory",
-    ),
+    EQUIVALENCE,
 )
 
 

@@ -4,17 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from stanch.verify.records import Account, Definition
+from stanch.verify.records import Account
 from stanch.verify.table import Taken
 
 QUESTION = "Does anything in the sample, its handling or the sample before it move the result too far?"
 REFUSED = "Mean changes need numbers: results known only as a bound are refused, not guessed."
-
-EQUIVALENCE = Definition(
-    "equivalence",
-    "Both one-sided t tests at alpha reject; the same as the 1 − 2 alpha interval inside the limits.",
-    "Schuirmann DJ. J Pharmacokinet Biopharm 15:657-680 (1987), from memory",
-)
 
 
 def account_of(settings: dict[str, Any], title: str, taken: Taken, **rest: Any) -> Account:

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from stanch.verify.interference._common import EQUIVALENCE, REFUSED, account_of, limit_warning
+from stanch.verify.equivalence import EQUIVALENCE
+from stanch.verify.interference._common import REFUSED, account_of, limit_warning
 from stanch.verify.interference.paired import paired_interference
 from stanch.verify.interference.pictures import paired_picture
 from stanch.verify.records import Account, Cell, Column, Grid, Verdict

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import InputError, UsageError
+from stanch.verify.equivalence import EQUIVALENCE
 from stanch.verify.probe.settings import Probe, exposure, probe_effect
 from stanch.verify.protocol import Option, Protocol
 from stanch.verify.records import (
@@ -221,11 +222,7 @@ def _definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
             + " over push interval. Only ratios matter.",
             "own definition",
         ),
-        Definition(
-            "equivalence",
-            "Both one-sided t tests at alpha reject; the same as the 1 − 2 alpha interval inside the limits.",
-            "Schuirmann DJ. J Pharmacokinet Biopharm 15:657-680 (1987), from memory",
-        ),
+        EQUIVALENCE,
     )
 
 

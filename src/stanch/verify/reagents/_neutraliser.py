@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import InputError
-from stanch.verify.reagents._common import EQUIVALENCE, account_of
+from stanch.verify.equivalence import EQUIVALENCE
+from stanch.verify.reagents._common import account_of
 from stanch.verify.reagents.capacity import CapacityDose, neutraliser_capacity
 from stanch.verify.reagents.pictures import capacity_picture
 from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Grid, Outcome, Verdict

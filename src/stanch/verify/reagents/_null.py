@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import InputError
-from stanch.verify.reagents._common import EQUIVALENCE, account_of
+from stanch.verify.equivalence import EQUIVALENCE
+from stanch.verify.reagents._common import account_of
 from stanch.verify.reagents.additive import null_effect
 from stanch.verify.reagents.pictures import effect_picture
 from stanch.verify.records import Account, Cell, Column, Grid, Verdict
