@@ -207,3 +207,19 @@ def test_a_million_rows() -> None:
     account = DETECTION(table, result="y", kind="k", allowed_detection=3.4)
     assert account.verdicts[1].outcome == "met"
     assert account.numbers["limit_of_detection"].value == pytest.approx(2 * 1.6448536, abs=0.02)
+
+
+def test_a_limit_of_quantitation_below_every_sample_is_not_claimed() -> None:
+    # A constant CV of 3 % fitted from 10 to 100: the line says 10 % is kept down to zero, nobody has looked.
+    sds = Table.of({"m": [10.0, 30.0, 100.0], "sd": [0.3, 0.9, 3.0], "df": [20.0, 20.0, 20.0]})
+    more = {"design": "quantitation", "concentration": "m", "sd": "sd", "df": "df", "allowed_cv": 10.0}
+    below = DETECTION(sds, allowed_quantitation=5.0, **more)
+    assert below.verdicts[0].outcome == "undecided"
+    assert "lowest level measured, 10" in below.verdicts[0].rule
+    assert below.numbers["extrapolated"]
+    assert DETECTION(sds, allowed_quantitation=10.0, **more).verdicts[0].outcome == "met"
+
+
+def test_every_rule_names_the_level_of_its_interval() -> None:
+    account = classical(blanks(), allowed_blank=3.0, allowed_detection=2.0, confidence=0.8)
+    assert all("80 % interval" in v.rule for v in account.verdicts)

@@ -64,7 +64,8 @@ def needed(given: Given, *names: str) -> tuple[str, ...]:
 def at_most(claim: str, value: Bounded, allowed: float | None, unit: str) -> Verdict:
     """A limit of the assay against the largest one the laboratory allows."""
     words = "" if allowed is None else f"at most {allowed:g} {unit}".strip()
-    rule = "Met when the whole interval lies below what is allowed, not met when it lies above."
+    share = f"{100 * value.level:g} % " if value.value is not None else ""
+    rule = f"Met when the whole {share}interval lies below what is allowed, not met when it lies above."
     return Verdict(claim, value, words, outcome(value, None, allowed), rule)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from stanch.errors import InputError
@@ -10,7 +12,7 @@ from stanch.verify.detection._parts import Given, Part
 from stanch.verify.detection.quantitation import QuantitationLimit, limit_of_quantitation
 from stanch.verify.detection.scatter import group_scatter
 from stanch.verify.intervals import sd_interval
-from stanch.verify.records import Cell, Column, DataUsed, Definition, Grid, Layer, Level, Line, Picture, Points
+from stanch.verify.records import Cell, Column, DataUsed, Definition, Grid, Layer, Level, Line, Picture, Points, Verdict
 from stanch.verify.table import Table, take
 
 REFUSED = "The scatter of every sample is wanted: bounds are refused."

@@ -94,7 +94,8 @@ def limit_of_quantitation(
         high = max(high, value)
     elif not why:
         why = "The upper end lies beyond ten times the highest level measured, or nowhere."
-    return QuantitationLimit(Bounded(value, low, high, unit, confidence, why), function, cv, bool(why) and value > 0)
+    beyond = not function.low <= value <= function.high
+    return QuantitationLimit(Bounded(value, low, high, unit, confidence, why), function, cv, beyond)
 
 
 def _ends(function: VarianceFunction, cv: float, confidence: float) -> tuple[float | None, float | None]:

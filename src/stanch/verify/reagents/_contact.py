@@ -51,7 +51,8 @@ def contact(table: Table, s: dict[str, Any]) -> Account:
                 found.lead,
                 "" if s["least"] is None else f"median lead at least {s['least']:g} {s['unit']}".strip(),
                 found.outcome,
-                "Met when the one-sided lower limit of the median lead reaches the limit.",
+                f"Met when the one-sided {100 * found.lead.level:g} % lower limit of the median lead reaches the "
+                "limit.",
             ),
         ),
         grids=(Grid("Onsets", (Column("quantity"), Column("value", s["unit"])), rows),),
