@@ -139,3 +139,25 @@ def test_a_million_sets_and_a_million_inputs() -> None:
 def test_a_named_column_that_is_not_there_is_refused() -> None:
     with pytest.raises(InputError, match="column sens"):
         BUDGET(INPUTS, model="radius", sensitivity="sens")
+
+
+def test_where_first_order_does_not_hold_the_trials_are_judged() -> None:
+    # The square of a value of zero has no first-order uncertainty at all; its 95 % interval is known.
+    table = Table.of({"name": ["x"], "value": [0.0], "uncertainty": [1.0]})
+    low, high = 0.0009820691, 5.0238861873  # chi-square with 1 degree of freedom, 2.5 and 97.5 %
+    account = BUDGET(table, model="x ** 2", allowed=1.0, digits=1)
+    verdict = account.verdicts[0]
+    assert account.numbers["results"]["y"]["expanded"] == pytest.approx(0, abs=1e-12)
+    assert verdict.outcome == "not met"
+    assert verdict.value.value == pytest.approx((high - low) / 2, rel=0.02)
+    assert "random trials" in verdict.rule
+    assert BUDGET(table, model="x ** 2", allowed=2.6, digits=1).verdicts[0].outcome == "met"
+    by_factor = BUDGET(table, model="x ** 2", allowed=2.6, coverage_factor=2.0, digits=1).verdicts[0]
+    assert by_factor.value.value == pytest.approx(2 * math.sqrt(2), rel=0.02)
+    plain = BUDGET(table, model="3 * x", allowed=6.0, digits=1).verdicts[0]
+    assert (plain.outcome, plain.value.value) == ("met", pytest.approx(3 * 1.959963985, rel=1e-6))
+
+
+def test_one_of_two_limits_is_not_passed_over() -> None:
+    with pytest.raises(UsageError, match="one of both"):
+        BUDGET(INPUTS, model="density * radius**2 / length", allowed=40.0, allowed_percent=1.0)

@@ -11,7 +11,7 @@ from stanch.verify.budget._pictures import histogram, ranked_picture, runs_pictu
 from stanch.verify.budget._words import DEFINITIONS, QUESTION
 from stanch.verify.budget.first_order import FirstOrder, Propagated
 from stanch.verify.budget.inputs import Input
-from stanch.verify.budget.monte_carlo import MonteCarlo, Validation, validate
+from stanch.verify.budget.monte_carlo import Distribution, MonteCarlo, Validation, validate
 from stanch.verify.budget.runs import RunCheck
 from stanch.verify.records import Account, Bounded, DataUsed, Outcome, Verdict
 
@@ -56,7 +56,9 @@ def account(
         question=QUESTION,
         design=_design(first, drawn, inputs, given),
         data=data,
-        verdicts=tuple(_verdict(one, given) for one in first.results),
+        verdicts=tuple(
+            _verdict(one, drawn[one.output], _agree(drawn[one.output], checks, runs), given) for one in first.results
+        ),
         grids=tuple(grids),
         pictures=tuple(pictures[:4]),
         definitions=DEFINITIONS,
@@ -88,12 +90,29 @@ def _design(first: Propagated, drawn: MonteCarlo, inputs: Sequence[Input], given
     )
 
 
-def _verdict(one: FirstOrder, given: Mapping[str, Any]) -> Verdict:
+def _agree(mc: Distribution, checks: Mapping[str, Validation], runs: tuple[RunCheck, ...]) -> bool:
+    """Whether trials or runs bear first order out; true where a stated number of trials may be too few to say."""
+    if mc.output in checks:
+        return checks[mc.output].valid or mc.tolerance is None
+    return all(run.agrees for run in runs if run.output == mc.output)
+
+
+def _verdict(one: FirstOrder, mc: Distribution, agree: bool, given: Mapping[str, Any]) -> Verdict:
     unit, allowed, relative = given["unit"], given["allowed"], given["allowed_percent"]
     name = "the reading" if one.output == "y" else one.output
     claim = f"The expanded uncertainty of {name} is small enough"
     rule = f"Met when the expanded uncertainty, of {100 * one.level:g} % coverage, does not exceed what is allowed."
-    found, limit, text = Bounded(one.expanded, unit=unit, level=one.level), allowed, ""
+    expanded, runs = one.expanded, given["design"] == "pipeline"
+    if not agree and runs:
+        rule += " The runs do not confirm first order, so nothing is claimed."
+    elif not agree and given["coverage_factor"] is not None:
+        expanded = one.k * mc.u
+        rule += " First order does not hold here: the standard uncertainty of the random trials is judged instead."
+    elif not agree:
+        low, high = mc.shortest if given["interval"] == "shortest" else (mc.low, mc.high)
+        expanded = (high - low) / 2
+        rule += " First order does not hold here: half the interval of the random trials is judged instead."
+    found, limit, text = Bounded(expanded, unit=unit, level=one.level), allowed, ""
     if allowed is not None:
         text = f"at most {allowed:g} {unit}".strip()
     elif relative is not None:
@@ -101,11 +120,13 @@ def _verdict(one: FirstOrder, given: Mapping[str, Any]) -> Verdict:
         if one.value == 0:
             return Verdict(claim, Bounded.missing("The value is zero; a percentage of it means nothing.", "%"), text,
                            "undecided", rule)  # fmt: skip
-        found = Bounded(100 * one.expanded / abs(one.value), unit="%", level=one.level)
+        found = Bounded(100 * expanded / abs(one.value), unit="%", level=one.level)
     outcome: Outcome = "no limit stated"
     if limit is not None:
         assert found.value is not None
         outcome = "met" if found.value <= limit else "not met"
+        if runs and not agree:
+            outcome = "undecided"
     return Verdict(claim, found, text, outcome, rule)
 
 

@@ -26,6 +26,8 @@ RUNS = 40
 
 def _run(table: Table, **given: Any) -> Account:
     design = given["design"]
+    if given["allowed"] is not None and given["allowed_percent"] is not None:
+        raise UsageError("option --allowed-percent", got="given with --allowed", allowed="one of both")
     model, several = _model(given["model"], design)
     correlations = read_correlations(given["correlation"] or ())
     if design == "sets":
