@@ -248,3 +248,13 @@ def test_a_million_rows() -> None:
     assert account.numbers["lower"].value == pytest.approx(math.exp(5 - 1.96 * 0.25), rel=0.005)
     assert sum(len(layer.x) for layer in account.pictures[1].layers) < 2100
     assert "marks are drawn" in account.pictures[1].caption
+
+
+@pytest.mark.parametrize(
+    ("n", "most", "outcome"), [(2, 2, "undecided"), (10, 2, "undecided"), (10, 1, "met"), (20, 2, "met"), (5, 0, "met")]
+)
+def test_limits_are_not_taken_over_by_a_rule_that_cannot_fail(n: int, most: int, outcome: str) -> None:
+    table = Table.of({"g": np.full(n, 150.0)})
+    account = RUN(table, result="g", design="transfer", lower=90.0, upper=240.0, most=most)
+    assert account.numbers["decision"] == "accepted"
+    assert account.verdicts[0].outcome == outcome

@@ -19,6 +19,7 @@ TREATMENT = (
     "A value known only as a bound counts where the bound alone says on which side of the limits it lies; where it "
     "does not, the decision stands only if it is the same either way."
 )
+CUSTOM = (2, 20)
 OUTCOMES: dict[str, Outcome] = {
     "accepted": "met",
     "rejected": "not met",
@@ -60,12 +61,22 @@ def transfer(
     shown = ", ".join(f"{name} {value:g} {unit}".strip() for name, value in _named(lower, upper))
     none = "Some values may lie on either side."
     allowed = f"at most {found.most} outside in a set; with up to {found.again} a second set may be tried"
+    rule_words = f"The count decides, not the interval of the share. Decision: {found.decision}."
+    result_ = OUTCOMES[found.decision]
+    people = found.n[0] if found.outside[0] <= found.most else found.n[-1]
+    if found.decision == "accepted" and people < CUSTOM[1] and found.most * CUSTOM[1] > CUSTOM[0] * people:
+        # Two of two people inside is no evidence: the check could not have failed.
+        result_ = "undecided"
+        rule_words += (
+            f" But at most {found.most} of {people} is a weaker rule than at most {CUSTOM[0]} of {CUSTOM[1]}: ask more "
+            "people, or allow fewer outside."
+        )
     verdict = Verdict(
         f"The limits may be taken over ({shown})",
         Bounded.missing(none, "1") if found.share is None else found.share,
         allowed,
-        OUTCOMES[found.decision],
-        f"The count decides, not the interval of the share. Decision: {found.decision}.",
+        result_,
+        rule_words,
     )
     return Account(
         protocol="reference-limits",
