@@ -87,7 +87,7 @@ def test_percent_and_ratio_are_free_of_the_unit() -> None:
 
 
 def test_what_a_scale_cannot_hold_is_refused() -> None:
-    with pytest.raises(InputError, match="scale absolute"):
+    with pytest.raises(InputError, match="scale difference"):
         limits_of_agreement([1.0, 2.0, 3.0], [1.0, -2.0, 3.0], scale="ratio")
     with pytest.raises(InputError, match="pair 2"):
         limits_of_agreement([1.0, 2.0, 3.0], [1.0, -2.0, 3.0], scale="percent")

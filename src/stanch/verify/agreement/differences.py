@@ -91,7 +91,7 @@ def difference_values(
             f"differences as {scale}, pair {place}",
             got=float(low.min()),
             allowed="above 0",
-            do="Use --scale absolute, or leave such samples out and say so.",
+            do="Use --scale difference, or leave such samples out and say so.",
         )
     return (100 * (ys - xs) / middle if scale == "percent" else np.log(ys) - np.log(xs)), middle
 

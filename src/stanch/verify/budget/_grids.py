@@ -125,7 +125,7 @@ def runs_grid(first: Propagated, runs: tuple[RunCheck, ...], unit: str) -> Grid:
     )
     note = (
         f"{len(runs[0].found)} runs with all inputs drawn at once. Runs over first order: standard deviation of the "
-        "runs over that of what first order foretells of the same draws; they agree when it is 1 within 0.1. "
+        "runs over that of what first order predicts of the same draws; they agree when it is 1 within 0.1. "
         "Remainder: root mean square of what first order leaves unexplained in single runs, as a percentage of its "
         "standard uncertainty."
     )

@@ -80,10 +80,10 @@ def runs_picture(check: RunCheck, unit: str) -> Picture:
     )
     return Picture(
         "Runs against first order",
-        f"foretold by first order [{unit or '-'}]",
+        f"predicted by first order [{unit or '-'}]",
         f"found by the run [{unit or '-'}]",
         (Line(ends, ends, "equal", 1), Points(check.foretold, check.found, "runs")),
-        caption="Each mark is one run with all inputs drawn at once. On the line, first order foretells it exactly.",
+        caption="Each mark is one run with all inputs drawn at once. On the line, first order predicts it exactly.",
         alt=f"{len(check.found)} runs{remainder}.",
         equal=True,
     )

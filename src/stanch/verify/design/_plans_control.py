@@ -32,7 +32,7 @@ def control(o: Mapping[str, Any]) -> Plan:
         f"a shift of {o['difference']:g} has passed the limits of ±{o['limit']:g} standard deviations",
         lambda n, f: detection_within(n, shift=o["difference"] / f, limit=o["limit"] / f, per_run=o["replicates"]),
         (NORMAL, "One rule without memory; for rule sets see the control protocol.", "The shift comes and stays."),
-        "normal distribution; standard",
+        "normal distribution, general statistics",
         start=1,
         scatter="the standard deviation of the control results",
     )
@@ -52,6 +52,6 @@ def rounds(o: Mapping[str, Any]) -> Plan:
             "deviation for assessment.",
             "The assigned value is right; rounds are independent of each other.",
         ),
-        "normal distribution; standard",
+        "normal distribution, general statistics",
         start=1,
     )

@@ -47,7 +47,7 @@ def effect(o: Mapping[str, Any]) -> Plan:
         f"an effect of {o['difference']:g} is found by the two-sided paired t test",
         lambda n, f: t_test_power(n, difference=o["difference"], sd=f * o["sd"], alpha=o["alpha"], groups="paired"),
         (PAIRED, f"They scatter by {o['sd']:g} (SD)."),
-        "non-central t distribution; standard",
+        "non-central t distribution, general statistics",
     )
 
 
@@ -57,7 +57,7 @@ def groups(o: Mapping[str, Any]) -> Plan:
         f"a difference of {o['difference']:g} is found by the two-sided t test",
         lambda n, f: t_test_power(n, difference=o["difference"], sd=f * o["sd"], alpha=o["alpha"]),
         (NORMAL, f"Both groups scatter by {o['sd']:g} (SD)."),
-        "non-central t distribution; standard",
+        "non-central t distribution, general statistics",
     )
 
 
@@ -83,7 +83,7 @@ def readings(o: Mapping[str, Any]) -> Plan:
             f"A reading scatters by {o['sd']:g} (SD).",
             "Systematic parts are not in it: they do not average out.",
         ),
-        "chi-square distribution of a sample variance; standard",
+        "chi-square distribution of a sample variance, general statistics",
     )
 
 

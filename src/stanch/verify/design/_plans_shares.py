@@ -21,7 +21,7 @@ def share(o: Mapping[str, Any], what: str) -> Plan:
         f"a share above {o['claimed_share']:g} is shown by the exact one-sided test",
         power,
         ("Results are independent of each other.", f"The true share is {o['true_share']:g}."),
-        "exact binomial distribution; standard",
+        "exact binomial distribution, general statistics",
         scatter="the assumed share of failures",
         start=1,
         uneven=True,
@@ -36,7 +36,7 @@ def ranks(o: Mapping[str, Any]) -> Plan:
         "ranks give an interval of each reference limit with the confidence asked for",
         lambda n, _f: max(0.0, 1 - 2 * (1 - outside) ** n),
         ("Any distribution.", "Samples are independent, of one population, and none is left out later."),
-        "ranks of a random sample; standard",
+        "ranks of a random sample, general statistics",
         scatter="",
         start=1,
     )

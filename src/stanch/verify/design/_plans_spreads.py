@@ -17,7 +17,7 @@ def replicates(o: Mapping[str, Any], loss: int, counted: str) -> Plan:
         f"the upper {100 * (1 - o['alpha']):g} % limit of the standard deviation is at most {o['allowed']:g}",
         lambda n, f: sd_power(n - loss, sd=f * o["sd"], allowed=o["allowed"], confidence=1 - o["alpha"]),
         (NORMAL, f"The true standard deviation is {o['sd']:g}."),
-        "chi-square distribution of a sample variance; standard",
+        "chi-square distribution of a sample variance, general statistics",
         start=1 + loss,
     )
 
@@ -66,6 +66,6 @@ def excess(o: Mapping[str, Any]) -> Plan:
         f"a repeatability of {o['sd']:g} is seen to contradict the claimed {claimed:g}",
         power,
         (NORMAL, f"The true standard deviation is {o['sd']:g}, more than the claimed {claimed:g}."),
-        "chi-square distribution of a sample variance; standard",
+        "chi-square distribution of a sample variance, general statistics",
         scatter="the true standard deviation",
     )

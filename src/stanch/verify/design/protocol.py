@@ -140,7 +140,7 @@ def _grid(
     if plan.scatter:
         note += f" Larger and smaller: {plan.scatter}."
     if plan.uneven:
-        note += " Counts are whole numbers, so the power saws; from the number on it stays above."
+        note += " Counts are whole numbers, so the power rises and falls in steps; from the number on it stays above."
     if plan.repeats:
         note += f" {plan.repeats} simulated studies for each power; intervals are exact binomial."
     head = "power at the number planned" if chosen is None else f"power at {chosen}"

@@ -131,7 +131,12 @@ PROTOCOL = Protocol(
             "Largest limit of quantitation allowed.",
             designs=("quantitation", "calibration"),
         ),
-        Option("confidence", "number", "Of the intervals; 0.9 makes each end a one-sided 95 % limit.", default=0.9),
+        Option(
+            "confidence",
+            "number",
+            "Probability of the intervals; 0.9 makes each end a one-sided 95 % limit.",
+            default=0.9,
+        ),
         Option("unit", "text", "Unit of the results or concentrations.", default=""),
     ),
     _run,

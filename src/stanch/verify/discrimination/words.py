@@ -27,7 +27,7 @@ PREVALENCE = (
 
 TREATMENT = (
     "By rank: readings known only as bounds rank lowest or highest, tied with one another; where a bound leaves the "
-    "order open the table is refused unless --bounds common says that all readings beyond it count as the bound."
+    "order open the table is refused unless --censored common says that all readings beyond it count as the bound."
 )
 
 AREA = (

@@ -76,7 +76,7 @@ def compared(table: Table, question: str, settings: dict[str, Any]) -> Account:
         question=question,
         design=(
             f"{len(found.names)} instruments, {found.samples} samples, {found.complete} of them on every instrument.",
-            f"Paired differences on the scale {scale}; no adjustment for the number of pairs: each interval stands "
+            f"Paired comparison on the scale of {scale}s; no adjustment for the number of pairs: each interval stands "
             "for itself.",
         ),
         data=taken.data,

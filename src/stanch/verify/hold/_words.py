@@ -66,7 +66,7 @@ def definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
         ),
         Definition(
             "interval of an error",
-            "Order statistics, with curves reduced to what they are worth where donors have several; "
+            "Order statistics, with the number of curves reduced to its effective size where donors have several; "
             "with rising plateaus, the larger of the likelihood's and the resampled donors' errors.",
             "Woodruff RS. J Am Stat Assoc 47:635-646 (1952), from memory",
         ),

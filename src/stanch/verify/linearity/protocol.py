@@ -376,7 +376,12 @@ PROTOCOL = Protocol(
             default="refuse",
             choices=("refuse", "leave-out"),
         ),
-        Option("confidence", "number", "Of the intervals; 0.9 makes each end a one-sided 95 % limit.", default=0.9),
+        Option(
+            "confidence",
+            "number",
+            "Probability of the intervals; 0.9 makes each end a one-sided 95 % limit.",
+            default=0.9,
+        ),
         Option("unit", "text", "Unit of the results, as it should be printed.", default=""),
         Option("level-unit", "text", "Unit of the level, as it should be printed.", default=""),
     ),

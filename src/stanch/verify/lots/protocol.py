@@ -34,6 +34,7 @@ __all__ = ["PROTOCOL"]
 
 Floats = NDArray[np.float64]
 QUESTION = "Does a new reagent lot read like the old one?"
+SCALES = {"difference": "differences", "ratio": "ratios", "percent": "percentages"}
 TREATMENT = {
     "refuse": "A difference needs two numbers: bounds are refused; --censored leave-out leaves such pairs out.",
     "leave-out": "Pairs with a bound are left out and counted; the comparison then says nothing on that range.",
@@ -141,7 +142,7 @@ def _account(
         question=QUESTION,
         design=(
             f"{x.size} samples, each measured with both lots" + (f", in {len(found)} lot changes." if several else "."),
-            f"Paired equivalence by {method}, on the scale {s['scale']}"
+            f"Paired equivalence by {method}, on the scale of {SCALES[s['scale']]}"
             + (f" of the {s['percent_of']}." if s["scale"] == "percent" else "."),
             *((family,) if several else ()),
         ),
@@ -288,7 +289,11 @@ def _pictures(
         f = next(iter(found.values()))
         mean = f.equivalence.difference.value
         assert mean is not None
-        for k, label, kind in ((0.0, "mean", "mean"), (-1.96, "mean ± 1.96 SD", "warning"), (1.96, "", "warning")):
+        for k, label, kind in (
+            (0.0, "mean", "mean"),
+            (-1.96, "mean − 1.96 SD", "warning"),
+            (1.96, "mean + 1.96 SD", "warning"),
+        ):
             at = mean + k * f.sd
             layers.append(Level(math.exp(at) if ratio else at, label, kind=kind))  # type: ignore[arg-type]
     layers += _limits(s)
