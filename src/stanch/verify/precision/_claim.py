@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from stanch.verify.precision import _show
+from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.claim import ClaimCheck, ClaimedLevel, verify_claim
 from stanch.verify.records import Account, Cell, Column, Definition, Grid, Level, Picture, Rows, Verdict
 from stanch.verify.table import Table
@@ -23,14 +23,14 @@ LIMIT = Definition(
 
 def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     """Claims against what few results show."""
-    _show.need(settings, "claimed_repeatability", "factors")
+    _choose.need(settings, "claimed_repeatability", "factors")
     result, unit, factors = settings["result"], settings["unit"], tuple(settings["factors"])
-    used = _show.taken(table, (result,), (*factors, settings["level"]), settings)
+    used = _choose.taken(table, (result,), (*factors, settings["level"]), settings)
     as_cv = settings["claimed_as"] == "cv"
     scale = 0.01 if as_cv else 1.0
     marks, names = None, None
     if settings["level"]:
-        names, marks = _show.ordered(used.labels[settings["level"]])
+        names, marks = _choose.ordered(used.labels[settings["level"]])
     second = settings["claimed_intermediate"]
     found = verify_claim(
         used.numbers[result],
@@ -77,7 +77,7 @@ def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
             _show.components_grid(dict(zip(titles, (f.analysis for f in found))), settings, unit),
         ),
         pictures=(_picture(checks, unit),),
-        definitions=(LIMIT, _show.SOURCES[_show.REPEATABILITY], _show.SOURCES[_show.INTERMEDIATE]),
+        definitions=(LIMIT, _words.SOURCES[_words.REPEATABILITY], _words.SOURCES[_words.INTERMEDIATE]),
         settings=dict(settings),
         numbers={
             "checks": [
@@ -101,9 +101,9 @@ def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
 
 
 def _checks(level: ClaimedLevel) -> list[tuple[str, ClaimCheck]]:
-    found = [(_show.REPEATABILITY, level.repeatability)]
+    found = [(_words.REPEATABILITY, level.repeatability)]
     if level.intermediate is not None:
-        found.append((_show.INTERMEDIATE, level.intermediate))
+        found.append((_words.INTERMEDIATE, level.intermediate))
     return found
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
-from stanch.verify.precision import _show
+from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.contrasts import ContrastPrecision, contrast_precision
 from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Grid, Line, Picture, Points
 from stanch.verify.scales import MARKS, thinned
@@ -37,13 +37,13 @@ CONTRAST = Definition(
 
 def contrast(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     """How well a contrast repeats."""
-    _show.need(settings, "sample", "well", "base", "other")
+    _choose.need(settings, "sample", "well", "base", "other")
     result, early, kind = settings["result"], settings["early"], settings["contrast"]
     retention = kind == "log-retention"
     if retention != bool(early):
         raise UsageError("option --early", got=early or "nothing", allowed="a column for log-retention, only for it")
     limits = ("sd",) if kind in ("difference", "share") else ("cv",)
-    for name in (_show.REPEATABILITY, _show.INTERMEDIATE):
+    for name in (_words.REPEATABILITY, _words.INTERMEDIATE):
         for form in {"sd", "cv"} - set(limits):
             if settings[f"allowed_{name}_{form}"] is not None:
                 raise UsageError(
@@ -52,7 +52,7 @@ def contrast(table: Table, question: str, settings: Mapping[str, Any]) -> Accoun
     factors = tuple(settings["factors"])
     keys = [c for c in (settings["sample"], *factors, settings["pair"]) if c]
     numbers = (result, early) if early else (result,)
-    used = _show.taken(table, numbers, (*keys, settings["well"]), settings)
+    used = _choose.taken(table, numbers, (*keys, settings["well"]), settings)
     first, second, used = _matched(used, keys, settings)
     found = contrast_precision(
         used.numbers[result][first],
@@ -127,19 +127,19 @@ def _account(
 ) -> Account:
     unit = found.repeatability.sd.unit
     shown = "" if unit == "1" else unit
-    totals = {_show.REPEATABILITY: found.repeatability}
-    cvs = {_show.REPEATABILITY: found.cv or Bounded.missing("A difference or a share has no CV of its own.", "%")}
+    totals = {_words.REPEATABILITY: found.repeatability}
+    cvs = {_words.REPEATABILITY: found.cv or Bounded.missing("A difference or a share has no CV of its own.", "%")}
     if settings["factors"]:
-        totals[_show.INTERMEDIATE] = found.total
-        cvs[_show.INTERMEDIATE] = cvs[_show.REPEATABILITY]
+        totals[_words.INTERMEDIATE] = found.total
+        cvs[_words.INTERMEDIATE] = cvs[_words.REPEATABILITY]
     if found.cv is not None:
         from stanch.verify.precision.fresh import cv_from_log_sd
 
         cvs = {name: cv_from_log_sd(total.sd) for name, total in totals.items()}
-    _show.unused_limits(list(totals), settings)
+    _choose.unused_limits(list(totals), settings)
     analyses = {"": found.analysis}
     words = ["moments", *totals, settings["interval"], *([] if settings["without_reml"] else ["reml"])]
-    warnings = _show.warnings_of(analyses, {"": totals}, settings["interval"])
+    warnings = _words.warnings_of(analyses, {"": totals}, settings["interval"])
     if not settings["pair"]:
         warnings.append("Wells were paired in the order of the table, since no pair column was named.")
     return Account(
@@ -158,7 +158,7 @@ def _account(
             _show.components_grid(analyses, settings, shown),
         ),
         pictures=(_duplicates(found, sample, shown),),
-        definitions=(CONTRAST, LIMIT, *(_show.SOURCES[w] for w in words)),
+        definitions=(CONTRAST, LIMIT, *(_words.SOURCES[w] for w in words)),
         settings=dict(settings),
         numbers={
             **_show.analysis_numbers(found.analysis, totals),

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from stanch.verify.precision import _show
+from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.components import Total
 from stanch.verify.precision.fresh import FreshLevel, bands_of_donors, fresh_precision
 from stanch.verify.records import Account, Bounded, Cell, Column, Definition, Grid, Level, Picture, Points, Rows
@@ -30,13 +30,13 @@ LOGNORMAL = Definition(
 
 def fresh(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     """Precision within donors, on the log scale, by level."""
-    _show.need(settings, "sample")
+    _choose.need(settings, "sample")
     result, donor, factors = settings["result"], settings["sample"], tuple(settings["factors"])
-    used = _show.taken(table, (result,), (donor, *factors, settings["level"]), settings)
+    used = _choose.taken(table, (result,), (donor, *factors, settings["level"]), settings)
     values, people = used.numbers[result], used.labels[donor]
     titles, marks = [""], None
     if settings["level"]:
-        names, marks = _show.ordered(used.labels[settings["level"]])
+        names, marks = _choose.ordered(used.labels[settings["level"]])
         titles = [str(n) for n in names]
     elif settings["bands"] > 1:
         names, marks = np.unique(bands_of_donors(values, people, settings["bands"]), return_inverse=True)
@@ -55,7 +55,7 @@ def fresh(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     for title, level in by_level.items():
         totals[title], cvs[title] = _named(level, factors)
     names_given = list(next(iter(totals.values())))
-    _show.unused_limits(names_given, settings)
+    _choose.unused_limits(names_given, settings)
     verdicts = tuple(v for title in by_level for v in _show.judged(totals[title], title, settings, cv=cvs[title]))
     analyses = {title: level.analysis for title, level in by_level.items()}
     words = ["moments", *names_given, settings["interval"], *([] if settings["without_reml"] else ["reml"])]
@@ -67,8 +67,8 @@ def fresh(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
         data=used.data,
         verdicts=verdicts,
         grids=(_grid(by_level, settings["unit"]), _show.components_grid(analyses, settings, "")),
-        pictures=(_scatter(values, people, settings["unit"]), _rows(by_level)),
-        definitions=(FRESH, LOGNORMAL, *(_show.SOURCES[w] for w in words)),
+        pictures=(_scatter(values, people, settings["unit"]), _rows(by_level, settings)),
+        definitions=(FRESH, LOGNORMAL, *(_words.SOURCES[w] for w in words)),
         settings=dict(settings),
         numbers={
             "levels": {
@@ -86,9 +86,9 @@ def fresh(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
 
 def _named(level: FreshLevel, factors: tuple[str, ...]) -> tuple[dict[str, Total], dict[str, Bounded]]:
     """Repeatability, and the sum over all conditions as intermediate precision."""
-    keys = {_show.REPEATABILITY: _show.REPEATABILITY}
+    keys = {_words.REPEATABILITY: _words.REPEATABILITY}
     if factors:
-        keys[_show.INTERMEDIATE] = f"across {factors[0]}"
+        keys[_words.INTERMEDIATE] = f"across {factors[0]}"
     return {n: level.sums[k] for n, k in keys.items()}, {n: level.cv[k] for n, k in keys.items()}
 
 
@@ -105,7 +105,7 @@ def _sentences(by_level: Mapping[str, FreshLevel], donor: str, factors: tuple[st
 
 
 def _warnings(analyses: Any, totals: Any, factors: tuple[str, ...], settings: Mapping[str, Any]) -> list[str]:
-    notes = _show.warnings_of(analyses, totals, settings["interval"])
+    notes = _words.warnings_of(analyses, totals, settings["interval"])
     if not factors:
         notes.append(
             "Duplicates in the same run show repeatability only: name the well and operator columns to see what they "
@@ -166,7 +166,7 @@ def _scatter(values: Any, people: Any, unit: str) -> Picture:
     )
 
 
-def _rows(by_level: Mapping[str, FreshLevel]) -> Picture:
+def _rows(by_level: Mapping[str, FreshLevel], settings: Mapping[str, Any]) -> Picture:
     named = [
         (f"{title}: {key}" if title else key, _show.percent(cv))
         for title, level in by_level.items()
@@ -183,6 +183,7 @@ def _rows(by_level: Mapping[str, FreshLevel]) -> Picture:
                 tuple(c.low for _, c in named),
                 tuple(c.high for _, c in named),
             ),
+            *_show.allowed_levels(settings, "cv"),
         ),
         caption="Marks are the coefficients of variation, whiskers their intervals.",
         alt="; ".join(f"{n} {c.value or 0:.3g} %" for n, c in named[:8]),

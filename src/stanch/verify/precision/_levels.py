@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
-from stanch.verify.precision import _show
+from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.components import ERROR
 from stanch.verify.precision.nested import centred, nested_anova
 from stanch.verify.records import (
@@ -40,16 +40,16 @@ VARIANCE_FUNCTION = Definition(
 
 def levels(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     """The variance function of the standard deviation asked for."""
-    _show.need(settings, "level")
+    _choose.need(settings, "level")
     result, lab, inner = settings["result"], settings["laboratory"], tuple(settings["factors"])
     which, unit = settings["which"], settings["unit"]
-    _show.unused_limits((which,), settings)
+    _choose.unused_limits((which,), settings)
     columns = [c for c in (lab, *inner) if c]
-    if which == _show.INTERMEDIATE and not inner:
+    if which == _words.INTERMEDIATE and not inner:
         raise UsageError("option --which", got=which, allowed="with --factors", do="Name the factors.")
-    if which == _show.REPRODUCIBILITY and not lab:
+    if which == _words.REPRODUCIBILITY and not lab:
         raise UsageError("option --which", got=which, allowed="with --laboratory", do="Name the column.")
-    used = _show.taken(table, (result,), (*columns, settings["level"]), settings)
+    used = _choose.taken(table, (result,), (*columns, settings["level"]), settings)
     names, mean, sd, df, dropped = _by_level(used.numbers[result], used.labels, columns, settings)
     found = fit_variance_function(mean, sd, df, form=settings["form"])
     probability = settings["confidence"]
@@ -89,7 +89,7 @@ def levels(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
             f"The standard deviations scatter about the form {found.form} more than chance would have it "
             f"(p = {found.lack_p:.2g}); do not use it between levels without looking at the picture."
         )
-    words = [which, *([] if which == _show.REPEATABILITY else [_show.REPEATABILITY, "moments"]), "satterthwaite"]
+    words = [which, *([] if which == _words.REPEATABILITY else [_words.REPEATABILITY, "moments"]), "satterthwaite"]
     return Account(
         protocol="precision",
         title="Standard deviation against level",
@@ -103,7 +103,7 @@ def levels(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
         verdicts=tuple(verdicts),
         grids=(grid, fits),
         pictures=(_picture(found, mean, sd, which, settings),),
-        definitions=(VARIANCE_FUNCTION, *(_show.SOURCES[w] for w in words)),
+        definitions=(VARIANCE_FUNCTION, *(_words.SOURCES[w] for w in words)),
         settings=dict(settings),
         numbers={
             "form": found.form,
@@ -125,7 +125,7 @@ def levels(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
 def _by_level(
     values: Floats, labels: Mapping[str, NDArray[np.str_]], columns: list[str], settings: Mapping[str, Any]
 ) -> tuple[NDArray[np.str_], Floats, Floats, Floats, int]:
-    names, place = _show.ordered(labels[settings["level"]])
+    names, place = _choose.ordered(labels[settings["level"]])
     if not columns:
         # Without factors all levels at once, so that each of very many samples may be a level.
         count = np.bincount(place)
@@ -142,9 +142,9 @@ def _by_level(
     for rows in np.split(order, np.cumsum(np.bincount(place))[:-1]):
         analysis = nested_anova(values[rows], {c: labels[c][rows] for c in columns}, reml=False)
         parts = {
-            _show.REPEATABILITY: (ERROR,),
-            _show.INTERMEDIATE: (*settings["factors"], ERROR),
-            _show.REPRODUCIBILITY: analysis.names,
+            _words.REPEATABILITY: (ERROR,),
+            _words.INTERMEDIATE: (*settings["factors"], ERROR),
+            _words.REPRODUCIBILITY: analysis.names,
         }[settings["which"]]
         total = analysis.total(parts)
         means.append(analysis.mean)

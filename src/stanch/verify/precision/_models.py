@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from stanch.errors import InputError, UsageError
-from stanch.verify.precision import _show
+from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.components import ERROR, Analysis, Total
 from stanch.verify.precision.crossed import crossed_anova
 from stanch.verify.precision.nested import nested_anova
@@ -21,7 +21,7 @@ def nested(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     lab, sample, inner = settings["laboratory"], settings["sample"], tuple(settings["factors"])
     columns = [c for c in (sample, lab, *inner) if c]
     _distinct(columns)
-    used = _show.taken(table, (settings["result"],), (*columns, settings["level"]), settings)
+    used = _choose.taken(table, (settings["result"],), (*columns, settings["level"]), settings)
     found: Found = {}
     for level, rows in _levels_of(used, settings):
         analysis = nested_anova(
@@ -29,12 +29,12 @@ def nested(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
             {c: used.labels[c][rows] for c in columns},
             reml=not settings["without_reml"],
         )
-        add = _show.add(analysis, settings, settings["unit"])
-        totals = {_show.REPEATABILITY: add((ERROR,))}
+        add = _choose.add(analysis, settings, settings["unit"])
+        totals = {_words.REPEATABILITY: add((ERROR,))}
         if inner:
-            totals[_show.INTERMEDIATE] = add((*inner, ERROR))
+            totals[_words.INTERMEDIATE] = add((*inner, ERROR))
         if lab:
-            totals[_show.REPRODUCIBILITY] = add((lab, *inner, ERROR))
+            totals[_words.REPRODUCIBILITY] = add((lab, *inner, ERROR))
         found[level] = analysis, totals
     first = next(iter(found.values()))[0]
     shape = ", ".join(f"{n} groups of {c}" for c, n in zip(columns, first.groups, strict=True)) or "replicates only"
@@ -45,7 +45,7 @@ def nested(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     ]
     if sample:
         design.append(f"Variation between {sample} is shown and not counted as imprecision.")
-    words = ["moments", _show.REPEATABILITY]
+    words = ["moments", _words.REPEATABILITY]
     return _account("Precision, nested design", question, design, used, found, settings, columns, words)
 
 
@@ -60,7 +60,7 @@ def crossed(table: Table, question: str, settings: Mapping[str, Any]) -> Account
             got=", ".join(columns) or "none",
             allowed="two columns: among --sample, --factors and --laboratory",
         )
-    used = _show.taken(table, (settings["result"],), (*columns, settings["level"]), settings)
+    used = _choose.taken(table, (settings["result"],), (*columns, settings["level"]), settings)
     found: Found = {}
     for level, rows in _levels_of(used, settings):
         analysis = crossed_anova(
@@ -68,9 +68,9 @@ def crossed(table: Table, question: str, settings: Mapping[str, Any]) -> Account
             {c: used.labels[c][rows] for c in columns},
             reml=not settings["without_reml"],
         )
-        add = _show.add(analysis, settings, settings["unit"])
-        totals = {_show.REPEATABILITY: add((ERROR,))}
-        outer = _show.REPRODUCIBILITY if lab else _show.INTERMEDIATE
+        add = _choose.add(analysis, settings, settings["unit"])
+        totals = {_words.REPEATABILITY: add((ERROR,))}
+        outer = _words.REPRODUCIBILITY if lab else _words.INTERMEDIATE
         totals[outer] = add([n for n in analysis.names if n != sample])
         found[level] = analysis, totals
     first = next(iter(found.values()))[0]
@@ -83,14 +83,14 @@ def crossed(table: Table, question: str, settings: Mapping[str, Any]) -> Account
     ]
     if sample:
         design.append(f"Variation between {sample} is shown and not counted as imprecision.")
-    words = ["moments", "henderson", _show.REPEATABILITY]
+    words = ["moments", "henderson", _words.REPEATABILITY]
     return _account("Precision, crossed design", question, design, used, found, settings, columns, words)
 
 
 def _levels_of(used: Taken, settings: Mapping[str, Any]) -> list[tuple[str, Any]]:
     labels = used.labels[settings["level"]] if settings["level"] else None
     rows = used.numbers[settings["result"]].size
-    return list(_show.parts_by_level(labels, rows))
+    return list(_choose.parts_by_level(labels, rows))
 
 
 def _distinct(columns: list[str]) -> None:
@@ -112,10 +112,10 @@ def _account(
     analyses = {level: pair[0] for level, pair in found.items()}
     totals = {level: pair[1] for level, pair in found.items()}
     names = list(next(iter(totals.values())))
-    _show.unused_limits(names, settings)
+    _choose.unused_limits(names, settings)
     unit = settings["unit"]
     values = used.numbers[settings["result"]]
-    pictures = [_show.components_picture(analyses, totals, unit)]
+    pictures = [_show.components_picture(analyses, totals, unit, settings)]
     for level, rows in _levels_of(used, settings)[:3]:
         groups = used.labels[columns[0]][rows] if columns else None
         pictures.insert(-1, _show.results_picture(values[rows], groups, columns[0] if columns else "", level, unit))
@@ -131,10 +131,10 @@ def _account(
         verdicts=tuple(v for level, t in totals.items() for v in _show.judged(t, level, settings)),
         grids=(_show.totals_grid(totals, unit), _show.components_grid(analyses, settings, unit)),
         pictures=tuple(pictures),
-        definitions=tuple(_show.SOURCES[w] for w in words),
+        definitions=tuple(_words.SOURCES[w] for w in words),
         settings=dict(settings),
         numbers={
             "levels": {level: _show.analysis_numbers(analyses[level], totals[level]) for level in analyses},
         },
-        warnings=tuple(_show.warnings_of(analyses, totals, settings["interval"])),
+        warnings=tuple(_words.warnings_of(analyses, totals, settings["interval"])),
     )
