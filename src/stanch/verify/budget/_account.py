@@ -139,8 +139,8 @@ def _warnings(
     unit: str,
 ) -> tuple[str, ...]:
     found = [
-        f"First order and random trials disagree for {name} by more than {f'{check.tolerance:g} {unit}'.strip()}: use "
-        "the interval of the trials."
+        f"First order and random trials disagree{'' if name == 'y' else f' for {name}'} by more than "
+        f"{f'{check.tolerance:g} {unit}'.strip()}: use the interval of the trials."
         for name, check in checks.items()
         if not check.valid and drawn[name].tolerance is not None
     ]

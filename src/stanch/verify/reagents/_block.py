@@ -37,7 +37,7 @@ def block(table: Table, s: dict[str, Any]) -> Account:
         of = f" of lot {name}" if s["lot"] else ""
         verdicts.append(
             Verdict(
-                f"The block fraction is large enough{of}",
+                f"The block fraction{of} is large enough",
                 one.total,
                 "" if s["least"] is None else f"at least {s['least']:g}",
                 outcome(one.total, s["least"], None),
@@ -46,7 +46,7 @@ def block(table: Table, s: dict[str, Any]) -> Account:
         )
         verdicts.append(
             Verdict(
-                f"The block fraction varies little enough between donors{of}",
+                f"The block fraction{of} varies little enough between donors",
                 one.sd,
                 "" if s["allowed_sd"] is None else f"at most {s['allowed_sd']:g}",
                 outcome(one.sd, None, s["allowed_sd"]),
