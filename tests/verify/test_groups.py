@@ -5,12 +5,24 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from stanch.verify.groups import about_means, places
+from stanch.errors import InputError
+from stanch.verify.groups import about_means, named_groups, places
+from stanch.verify.table import Table, take
 
 
 def test_names_have_places_in_sorted_order() -> None:
     assert places(["b", "a", "b"]).tolist() == [1, 0, 1]
     assert places(None, 3).tolist() == [0, 0, 0]
+
+
+def test_groups_of_a_column_and_the_one_group_without() -> None:
+    taken = take(Table.of({"lot": ["b", "a", "b"], "y": [1.0, 2.0, 3.0]}), numbers=("y",), labels=("lot",))
+    names, place = named_groups(taken, "lot", most=2)
+    assert (names.tolist(), place.tolist()) == (["b", "a"], [0, 1, 0])
+    names, place = named_groups(taken, None, alone="new lot")
+    assert (names.tolist(), place.tolist()) == (["new lot"], [0, 0, 0])
+    with pytest.raises(InputError, match="column lot; got 2 lots; allowed: at most 1"):
+        named_groups(taken, "lot", most=1, noun="lots")
 
 
 @settings(derandomize=True, deadline=None)

@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["about_means", "places"]
+from stanch.errors import InputError
+from stanch.verify.scales import grouped
+from stanch.verify.table import Taken
+
+__all__ = ["about_means", "named_groups", "places"]
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +30,41 @@ def places(names: ArrayLike | None, size: int = 0) -> NDArray[np.intp]:
     if names is None:
         return np.zeros(size, dtype=np.intp)
     return np.unique(np.asarray(names), return_inverse=True)[1].reshape(-1)
+
+
+def named_groups(
+    taken: Taken, column: str | None, *, alone: str = "all", most: int | None = None, noun: str = "groups"
+) -> tuple[NDArray[np.str_], NDArray[np.intp]]:
+    """The groups that a column names, in their order of first appearance; one group where there is no column.
+
+    Parameters
+    ----------
+    taken : Taken
+    column : str or None
+    alone : str
+        Name of the one group.
+    most : int, optional
+        How many there may be.
+    noun : str
+        What they are, for the message.
+
+    Returns
+    -------
+    names : ndarray of str, shape (group,)
+    place : ndarray of int, shape (row,)
+        Group of each row.
+
+    Raises
+    ------
+    InputError
+        If there are too many.
+    """
+    if not column:
+        return np.array([alone]), np.zeros(taken.row.size, dtype=np.intp)
+    names, place = grouped(taken.labels[column])
+    if most is not None and names.size > most:
+        raise InputError(f"column {column}", got=f"{names.size} {noun}", allowed=f"at most {most}")
+    return names, place
 
 
 def about_means(values: Floats, which: NDArray[np.intp], count: NDArray[np.intp]) -> tuple[Floats, Floats]:

@@ -14,9 +14,9 @@ from stanch.verify.control._single_grids import counts_grid, limits_grid, reject
 from stanch.verify.control._single_pictures import pictures
 from stanch.verify.control.rules import judge, parse
 from stanch.verify.equivalence import outcome
+from stanch.verify.groups import named_groups
 from stanch.verify.intervals import sd_interval
 from stanch.verify.records import Account, Bounded, Verdict
-from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
 from stanch.verify.words import counted
 
@@ -30,7 +30,7 @@ def single(table: Table, question: str, settings: dict[str, Any]) -> Account:
     named = [c for c in (s["run"], s["level"], s["phase"]) if c]
     taken = take(table, numbers=(s["result"],), labels=named, treatment=CENSORED)
     x = taken.numbers[s["result"]]
-    names, index = grouped(taken.labels[s["level"]]) if s["level"] else (np.array(["control"]), np.zeros(x.size, int))
+    names, index = named_groups(taken, s["level"], alone="control")
     run = taken.labels[s["run"]] if s["run"] else None
     phase = taken.labels[s["phase"]] if s["phase"] else None
     levels = [

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
+from stanch.verify.groups import named_groups
 from stanch.verify.hold.curves import read_curves
 from stanch.verify.records import DataUsed
 from stanch.verify.scales import grouped
@@ -50,9 +51,7 @@ def curves(table: Table, s: dict[str, Any]) -> tuple[Read, NDArray[np.str_], Dat
             f"modulus or time in row {row}", got="a bound", allowed="numbers, or <x with x up to the onset modulus"
         )
     sample = taken.labels[s["sample"]]
-    groups, place = grouped(taken.labels[s["group"]]) if s["group"] else (np.array(["all"]), np.zeros(sample.size, int))
-    if groups.size > GROUPS:
-        raise InputError(f"column {s['group']}", got=f"{groups.size} groups", allowed=f"at most {GROUPS}")
+    groups, place = named_groups(taken, s["group"], most=GROUPS)
     number = grouped(sample)[1]
     key, first, curve = np.unique(number * groups.size + place, return_index=True, return_inverse=True)
     factor = 60.0 if s["time_unit"] == "min" else 1.0
@@ -114,16 +113,13 @@ def readings(table: Table, s: dict[str, Any]) -> tuple[Read, NDArray[np.str_], D
     missing = dict(taken.data.missing) | {n: int(c.missing.sum()) for n, c in zip(s["early"], columns)}
     bounds = dict(taken.data.censored) | {n: int(c.censored.sum()) for n, c in zip(s["early"], columns)}
     data = dataclasses.replace(taken.data, missing=missing, censored=bounds)
-    size = rows.size
     onset = entry = late = None
     if s["onset"]:
         factor = 1.0 if s["time_unit"] == "min" else 60.0
         first, last = table.numbers(s["onset"]), table.numbers(s["entry"])
         onset = np.where(first.censored, np.nan, first.value)[rows] / factor
         entry, late = last.value[rows] / factor, last.above[rows]
-    groups, place = grouped(taken.labels[s["group"]]) if s["group"] else (np.array(["all"]), np.zeros(size, int))
-    if groups.size > GROUPS:
-        raise InputError(f"column {s['group']}", got=f"{groups.size} groups", allowed=f"at most {GROUPS}")
+    groups, place = named_groups(taken, s["group"], most=GROUPS)
     donor = taken.labels[s["donor"]] if s["donor"] else taken.row.astype(np.str_)
     read = Read(early, taken.numbers[s["plateau"]], taken.above[s["plateau"]], donor, onset, entry, late, place)
     low = taken.numbers[s["plateau"]] <= 0

@@ -7,11 +7,12 @@ from typing import Any
 import numpy as np
 
 from stanch.verify.equivalence import EQUIVALENCE
+from stanch.verify.groups import named_groups
 from stanch.verify.interference._common import REFUSED, account_of, limit_warning
 from stanch.verify.interference.paired import paired_interference
 from stanch.verify.interference.pictures import paired_picture
 from stanch.verify.records import Account, Cell, Column, Grid, Verdict
-from stanch.verify.scales import allowed_text, grouped
+from stanch.verify.scales import allowed_text
 from stanch.verify.table import Table, take
 from stanch.verify.words import counted
 
@@ -22,7 +23,7 @@ def paired(table: Table, s: dict[str, Any]) -> Account:
     names = (pool,) if pool else ()
     taken = take(table, numbers=(s["control"], s["test"]), labels=names, treatment=REFUSED)
     control, test = taken.numbers[s["control"]], taken.numbers[s["test"]]
-    pools, place = grouped(taken.labels[pool]) if pool else (np.array(["all"]), np.zeros(control.size, dtype=np.intp))
+    pools, place = named_groups(taken, pool)
     order = np.argsort(place, kind="stable")
     parts = np.split(order, np.cumsum(np.bincount(place, minlength=pools.size))[:-1])
     found = [

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError
+from stanch.verify.groups import named_groups
 from stanch.verify.lots.pairs import LotChange, differences, lot_change
 from stanch.verify.lots.power import paired_power, pairs_needed
 from stanch.verify.multiplicity import holm
@@ -27,7 +28,7 @@ from stanch.verify.records import (
     Rows,
     Verdict,
 )
-from stanch.verify.scales import MARKS, grouped, thinned
+from stanch.verify.scales import MARKS, thinned
 from stanch.verify.table import Table, Taken, take
 
 __all__ = ["PROTOCOL"]
@@ -75,10 +76,7 @@ def _run(table: Table, **s: Any) -> Account:
         treatment=TREATMENT[s["censored"]],
     )
     x, y = taken.numbers[s["old"]], taken.numbers[s["new"]]
-    if s["group"]:
-        names, index = grouped(taken.labels[s["group"]])
-    else:
-        names, index = np.array(["new lot"]), np.zeros(x.size, dtype=np.intp)
+    names, index = named_groups(taken, s["group"], alone="new lot")
     found: dict[str, LotChange] = {}
     order = np.argsort(index, kind="stable")
     for name, rows in zip(names, np.split(order, np.cumsum(np.bincount(index))[:-1]), strict=True):

@@ -8,11 +8,11 @@ import numpy as np
 
 from stanch.errors import InputError
 from stanch.verify.equivalence import outcome
+from stanch.verify.groups import named_groups
 from stanch.verify.reagents._common import account_of
 from stanch.verify.reagents.block import BlockFraction, block_fraction
 from stanch.verify.reagents.pictures import block_picture
 from stanch.verify.records import Account, Cell, Column, Definition, Grid, Verdict
-from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
 from stanch.verify.words import counted
 
@@ -25,9 +25,7 @@ def block(table: Table, s: dict[str, Any]) -> Account:
     columns = (s["base"], s["blocked"], s["reference_well"])
     taken = take(table, numbers=columns, labels=names, treatment="Differences need numbers: bounds are refused.")
     g, k, f = (taken.numbers[c] for c in columns)
-    lots, place = grouped(taken.labels[s["lot"]]) if s["lot"] else (np.array(["all"]), np.zeros(g.size, dtype=np.intp))
-    if lots.size > 200:
-        raise InputError(f"column {s['lot']}", got=f"{lots.size} lots", allowed="at most 200")
+    lots, place = named_groups(taken, s["lot"], most=200, noun="lots")
     found = [
         (str(name), block_fraction(g[place == i], k[place == i], f[place == i], weakest=s["weakest"]))
         for i, name in enumerate(lots)

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
-from stanch.errors import InputError
 from stanch.verify.equivalence import EQUIVALENCE
+from stanch.verify.groups import named_groups
 from stanch.verify.reagents._common import account_of
 from stanch.verify.reagents.additive import null_effect
 from stanch.verify.reagents.pictures import effect_picture
 from stanch.verify.records import Account, Cell, Column, Grid, Verdict
-from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
 from stanch.verify.words import counted
 
@@ -25,10 +22,7 @@ def null(table: Table, s: dict[str, Any]) -> Account:
         table, numbers=columns, labels=names, treatment="Mean ratios need numbers: bounds are refused, not guessed."
     )
     x, y = (taken.numbers[c] for c in columns)
-    whole = np.zeros(x.size, dtype=np.intp)
-    parts, place = grouped(taken.labels[s["additive"]]) if s["additive"] else (np.array(["the additive"]), whole)
-    if parts.size > 200:
-        raise InputError(f"column {s['additive']}", got=f"{parts.size} additives", allowed="at most 200")
+    parts, place = named_groups(taken, s["additive"], alone="the additive", most=200, noun="additives")
     difference = s["scale"] == "difference"
     found = [
         null_effect(
