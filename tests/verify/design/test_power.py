@@ -15,6 +15,7 @@ from stanch.verify.design import (
     area_power,
     detection_within,
     equivalence_power,
+    linearity_passes,
     linearity_power,
     nested_passes,
     passing_bablok_passes,
@@ -30,7 +31,9 @@ from stanch.verify.design import (
     wells_passes,
 )
 from stanch.verify.equivalence import paired, unpaired
+from stanch.verify.linearity import deviation_of_means
 from stanch.verify.precision import nested_anova
+from stanch.verify.wells import well_bias
 
 REPEATS = 3000
 
@@ -184,3 +187,25 @@ def test_search() -> None:
 def test_half_width_of_a_share() -> None:
     interval = stats.binomtest(45, 50).proportion_ci(0.95)
     assert share_half_width(50, true=0.9) == pytest.approx((interval.high - interval.low) / 2, rel=1e-9)
+
+
+def test_linearity_and_wells_are_planned_as_their_protocols_decide() -> None:
+    rng, repeats = np.random.default_rng(12), 400
+    x, straight, alike = np.repeat(np.arange(5.0), 3), 0, 0
+    sample, well = np.repeat(np.arange(6), 6).astype(str), np.tile(np.arange(6), 6).astype(str)
+    for _ in range(repeats):
+        y = 10 + x + 0.2 * (x - 2) ** 2 + rng.standard_normal(15)
+        straight += deviation_of_means(x, y, absolute=1.6, confidence=0.9).outcome == "met"
+        y = np.repeat(rng.normal(0, 3, 6), 6) + rng.standard_normal(36)
+        alike += well_bias(y, sample, well, allowed=1.1, scale="difference").outcome == "met"
+    # 0.2 (x - 2)^2 less its mean reaches 0.4 at the ends and in the middle.
+    found = linearity_passes(3, levels=5, sd=1.0, allowed=1.6, difference=0.4, repeats=REPEATS, seed=5)
+    assert 0.2 < found / REPEATS < 0.8
+    assert near(found / REPEATS, straight, repeats)
+    found = wells_passes(6, wells=6, sd=1.0, margin=1.1, repeats=REPEATS, seed=5)
+    assert 0.1 < found / REPEATS < 0.9
+    assert near(found / REPEATS, alike, repeats)
+    # All levels at once are harder to show than the middle one.
+    middle = linearity_power(3, levels=5, sd=1.0, allowed=1.3)
+    assert linearity_passes(3, levels=5, sd=1.0, allowed=1.3, repeats=REPEATS) / REPEATS < 0.7 * middle
+    assert linearity_passes(1, levels=5, sd=1.0, allowed=1.3) == 0

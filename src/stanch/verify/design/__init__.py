@@ -13,7 +13,13 @@ from stanch.verify.design.means import equivalence_power, inside_power, t_test_n
 from stanch.verify.design.ranks import reference_limits_n, tolerance_confidence, tolerance_n
 from stanch.verify.design.search import smallest, solve
 from stanch.verify.design.shares import share_half_width, share_n, share_power, share_rule
-from stanch.verify.design.simulated import nested_passes, passing_bablok_passes, prediction_passes, wells_passes
+from stanch.verify.design.simulated import (
+    linearity_passes,
+    nested_passes,
+    passing_bablok_passes,
+    prediction_passes,
+    wells_passes,
+)
 from stanch.verify.design.spreads import agreement_power, sd_power, sd_ratio_limit, sd_within
 
 __all__ = [
@@ -23,6 +29,7 @@ __all__ = [
     "detection_within",
     "equivalence_power",
     "inside_power",
+    "linearity_passes",
     "linearity_power",
     "nested_passes",
     "passing_bablok_passes",

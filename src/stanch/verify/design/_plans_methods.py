@@ -14,7 +14,7 @@ from stanch.verify.design.spreads import agreement_power
 def limits(o: Mapping[str, Any]) -> Plan:
     return Plan(
         "samples measured by both methods",
-        f"the 95 % intervals of both limits of agreement lie within ±{o['allowed']:g}",
+        f"the {100 * (1 - o['alpha']):g} % intervals of both limits of agreement lie within ±{o['allowed']:g}",
         lambda n, f: agreement_power(
             n, bias=o["difference"], sd=f * o["sd"], allowed=o["allowed"], level=1 - o["alpha"]
         ),
@@ -28,7 +28,7 @@ def deming(o: Mapping[str, Any]) -> Plan:
     other = o["sd"] if o["other_sd"] is None else o["other_sd"]
     return Plan(
         "samples measured by both methods",
-        f"the interval of the slope lies within 1 ± {o['allowed']:g}",
+        f"the {100 * (1 - 2 * o['alpha']):g} % interval of the slope lies within 1 ± {o['allowed']:g}",
         lambda n, f: slope_power(
             n,
             allowed=o["allowed"],
@@ -67,7 +67,7 @@ def passing_bablok(o: Mapping[str, Any]) -> Plan:
 
     return Plan(
         "samples measured by both methods",
-        f"the interval of the slope lies within 1 ± {o['allowed']:g}",
+        f"the {100 * (1 - 2 * o['alpha']):g} % interval of the slope lies within 1 ± {o['allowed']:g}",
         power,
         (
             NORMAL,

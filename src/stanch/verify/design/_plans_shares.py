@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from stanch.verify.design.curves import area_power
-from stanch.verify.design.plan import Plan
+from stanch.verify.design.plan import JUDGED, Plan
 from stanch.verify.design.ranks import tolerance_confidence
 from stanch.verify.design.shares import share_power
 
@@ -68,7 +68,11 @@ def area(o: Mapping[str, Any]) -> Plan:
             alpha=o["alpha"],
             scale=f,
         ),
-        (f"The true area is {o['area']:g}.", "Scores are exponential for the variance; normal scores differ little."),
+        (
+            f"The true area is {o['area']:g}.",
+            "Scores are exponential for the variance; normal scores differ little.",
+            JUDGED.format(alpha=o["alpha"], protocol="discrimination"),
+        ),
         "Hanley JA, McNeil BJ. Radiology 143:29-36 (1982), from memory",
         start=5,
         scatter="the standard error of the area",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from stanch.verify.design.plan import NORMAL, Plan
+from stanch.verify.design.plan import JUDGED, NORMAL, Plan
 from stanch.verify.design.simulated import nested_passes
 from stanch.verify.design.spreads import sd_power, sd_within
 from stanch.verify.precision import verification_limit
@@ -16,7 +16,7 @@ def replicates(o: Mapping[str, Any], loss: int, counted: str) -> Plan:
         counted,
         f"the upper {100 * (1 - o['alpha']):g} % limit of the standard deviation is at most {o['allowed']:g}",
         lambda n, f: sd_power(n - loss, sd=f * o["sd"], allowed=o["allowed"], confidence=1 - o["alpha"]),
-        (NORMAL, f"The true standard deviation is {o['sd']:g}."),
+        (NORMAL, f"The true standard deviation is {o['sd']:g}.", JUDGED.format(alpha=o["alpha"], protocol="precision")),
         "chi-square distribution of a sample variance, general statistics",
         start=1 + loss,
     )
@@ -44,6 +44,7 @@ def runs(o: Mapping[str, Any]) -> Plan:
             NORMAL,
             f"True standard deviations: {o['sd']:g} within runs, {o['between_sd']:g} between runs.",
             "The limit has Satterthwaite's degrees of freedom; a negative between-run variance counts as zero.",
+            JUDGED.format(alpha=o["alpha"], protocol="precision"),
         ),
         "simulation",
         scatter="both assumed standard deviations",

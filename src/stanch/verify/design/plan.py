@@ -11,6 +11,10 @@ __all__ = ["Kind", "Plan"]
 NORMAL = "Results are normally distributed and independent of each other."
 PAIRED = "The differences of the pairs are normally distributed and independent of each other."
 LOGS = "The logarithms of the ratios are normally distributed and independent of each other."
+JUDGED = (
+    "One-sided error {alpha:g}. The {protocol} protocol judges by the end of a two-sided 95 % interval unless told "
+    "otherwise: plan with --alpha 0.025 for it."
+)
 FORMULA = "own derivation from the definition of the analysis; checked by simulation"
 
 

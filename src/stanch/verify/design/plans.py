@@ -34,7 +34,9 @@ KINDS: Mapping[str, Mapping[str, Kind]] = {
         "claim": Kind(("sd", "allowed"), {"replicates": 5, "alpha": 0.05}, excess),
         "runs": Kind(("sd", "between_sd", "allowed"), {"replicates": 2, "alpha": 0.05, **SIMULATED}, runs),
     },
-    "linearity": {"levels": Kind(("sd", "allowed"), {"levels": 5, "difference": 0.0, "alpha": 0.05}, linearity)},
+    "linearity": {
+        "levels": Kind(("sd", "allowed"), {"levels": 5, "difference": 0.0, "alpha": 0.05, **SIMULATED}, linearity)
+    },
     "detection": {"share": _shares("results of samples at the claimed limit")},
     "agreement": {
         "limits": Kind(("sd", "allowed"), {"difference": 0.0, "alpha": 0.05}, limits),

@@ -9,6 +9,7 @@ import numpy as np
 from stanch.errors import InputError
 
 __all__ = [
+    "linearity_passes",
     "nested_passes",
     "passing_bablok_passes",
     "prediction_passes",
@@ -115,14 +116,73 @@ def wells_passes(
     rng = np.random.default_rng(seed)
     true = np.zeros(wells)
     true[0] = difference
-    edge = float(special.stdtrit(samples - 1, 1 - alpha)) / math.sqrt(samples)
+    df = (samples - 1) * (wells - 1)
+    edge = float(special.stdtrit(df, 1 - alpha)) * math.sqrt((1 - 1 / wells) / samples / df)
     passed = 0
     # In blocks, so that many samples do not fill the memory.
     for count in _blocks(repeats, samples * wells):
         x = true + sd * rng.standard_normal((count, samples, wells))
         away = x - x.mean(axis=2, keepdims=True)
-        half = edge * away.std(axis=1, ddof=1)
-        passed += int((np.abs(away.mean(axis=1)) + half < margin).all(axis=1).sum())
+        mean = away.mean(axis=1)
+        # The scatter of all wells together, as the analysis pools it.
+        half = edge * np.sqrt(((away - mean[:, None, :]) ** 2).sum(axis=(1, 2)))
+        passed += int((np.abs(mean).max(axis=1) + half < margin).sum())
+    return passed
+
+
+def linearity_passes(
+    replicates: int,
+    *,
+    levels: int,
+    sd: float,
+    allowed: float,
+    difference: float = 0.0,
+    alpha: float = 0.05,
+    repeats: int = 2000,
+    seed: int = 0,
+) -> int:
+    """How many simulated studies show the level means to lie within a limit of their line, at every level.
+
+    Parameters
+    ----------
+    replicates, levels : int
+        Results at each of equally spaced levels.
+    sd : float
+        Of a result [unit].
+    allowed : float
+        Deviation from the line [unit].
+    difference : float
+        Largest true deviation, of a bend [unit].
+    alpha : float
+        Of each one-sided test [-].
+    repeats, seed : int
+
+    Returns
+    -------
+    int
+        Of `repeats`.
+    """
+    from scipy import special
+
+    _positive(sd=sd, allowed=allowed)
+    if levels < 3:
+        raise InputError("levels", got=levels, allowed="3 or more")
+    df = levels * (replicates - 1)
+    if df < 1:
+        return 0
+    rng = np.random.default_rng(seed)
+    x = np.arange(levels) - (levels - 1) / 2
+    bend = x * x - float((x * x).mean())
+    bend *= difference / float(np.abs(bend).max())
+    root = np.sqrt((1 - 1 / levels - x * x / float(x @ x)) / replicates)
+    passed = 0
+    for count in _blocks(repeats, levels):
+        mean = sd / math.sqrt(replicates) * rng.standard_normal((count, levels))
+        mean -= mean.mean(axis=1, keepdims=True)
+        away = bend + mean - (mean @ x / float(x @ x))[:, None] * x
+        s = sd * np.sqrt(rng.chisquare(df, count) / df)
+        half = float(special.stdtrit(df, 1 - alpha)) * s[:, None] * root
+        passed += int((np.abs(away) + half < allowed).all(axis=1).sum())
     return passed
 
 
