@@ -161,7 +161,7 @@ def _account(
         definitions=(CONTRAST, LIMIT, *(_words.SOURCES[w] for w in words)),
         settings=dict(settings),
         numbers={
-            **_show.analysis_numbers(found.analysis, totals),
+            **_show.analysis_numbers(found.analysis, totals, cvs),
             "cv_of_lognormal": found.cv,
             "repeatability_limit": found.limit,
             "base_sd": found.base_sd,

@@ -73,7 +73,7 @@ def fresh(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
         numbers={
             "levels": {
                 title: {
-                    **_show.analysis_numbers(level.analysis, level.sums),
+                    **_show.analysis_numbers(level.analysis, level.sums, level.cv),
                     "geometric_mean": level.geometric_mean,
                     "cv_of_lognormal": level.cv,
                 }

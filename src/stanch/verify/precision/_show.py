@@ -205,8 +205,10 @@ def _root(x: float | None) -> float:
     return math.sqrt(max(x or 0.0, 0.0))
 
 
-def analysis_numbers(analysis: Analysis, totals: Mapping[str, Total]) -> dict[str, Any]:
-    """Everything about one level, unrounded."""
+def analysis_numbers(
+    analysis: Analysis, totals: Mapping[str, Total], cv: Mapping[str, Bounded] | None = None
+) -> dict[str, Any]:
+    """Everything about one level, unrounded; on the log scale with coefficients of variation of their own."""
     return {
         "n": analysis.n,
         "mean": analysis.mean,
@@ -228,7 +230,14 @@ def analysis_numbers(analysis: Analysis, totals: Mapping[str, Total]) -> dict[st
             for k, s in enumerate(analysis.strata)
         },
         "totals": {
-            name: {"sd": t.sd, "cv": t.cv, "df": t.df, "variance": t.variance, "upper": t.upper, "parts": list(t.parts)}
+            name: {
+                "sd": t.sd,
+                "cv": t.cv if cv is None else cv[name],
+                "df": t.df,
+                "variance": t.variance,
+                "upper": t.upper,
+                "parts": list(t.parts),
+            }
             for name, t in totals.items()
         },
     }
