@@ -119,16 +119,17 @@ def of_discrimination(runs: int, seed: int, only: str) -> Iterator[Count]:
             yield from (Count(f.what, f.nominal, "exact", f.hits, f.runs) for f in limits.STUDIES[name](runs, seed))
 
 
-def of_assay(runs: int, seed: int, only: str, *, hold: bool = False) -> Iterator[Count]:
+def of_assay(runs: int, seed: int, only: str) -> Iterator[Count]:
     for place, case in enumerate(assay.CASES):
-        if only in case.name and hold == case.name.startswith("hold"):
-            rng = np.random.default_rng([seed, place])
-            hits = sum(case.run(rng) for _ in range(runs))
-            yield Count(case.name, case.nominal, case.kind, hits, runs)
+        if only in case.name:
+            yield Count(case.name, case.nominal, case.kind, *case.counted(runs, np.random.default_rng([seed, place])))
 
 
 def of_hold(runs: int, seed: int, only: str) -> Iterator[Count]:
-    yield from of_assay(runs, seed, only, hold=True)
+    for place, case in enumerate(assay.HOLD_CASES):
+        if only in case.name:
+            hits, done = case.counted(runs, np.random.default_rng([seed, 1000 + place]))
+            yield Count(case.name.removeprefix("hold, "), case.nominal, case.kind, hits, done)
 
 
 def of_budget(runs: int, seed: int, only: str) -> Iterator[Count]:

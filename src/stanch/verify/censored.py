@@ -65,7 +65,12 @@ class CensoredFit:
 
 
 def censored_fit(
-    design: ArrayLike, value: ArrayLike, below: ArrayLike | None = None, above: ArrayLike | None = None
+    design: ArrayLike,
+    value: ArrayLike,
+    below: ArrayLike | None = None,
+    above: ArrayLike | None = None,
+    *,
+    start: CensoredFit | None = None,
 ) -> CensoredFit:
     """Fit a linear model by its likelihood; without bounds it is ordinary least squares.
 
@@ -77,6 +82,8 @@ def censored_fit(
         Values, or the bounds of those not known better [unit].
     below, above : array_like of bool, shape (n,), optional
         Which of them mean ``<x`` and ``>x``.
+    start : CensoredFit, optional
+        A fit of the same terms to nearly the same values, to begin from where there are bounds.
 
     Returns
     -------
@@ -116,6 +123,10 @@ def censored_fit(
         if tight and inside:
             sd = 0.0
         else:
+            if start is not None and start.sd > 1e-6 * span:
+                beta, sd = start.coefficients * columns / span, start.sd / span
+                if constant:
+                    beta[constant[0]] -= move * columns[constant[0]] / (span * x[0, constant[0]])
             beta, sd, gram_inverse, rounds = _newton(xs, ys, lower, upper, beta, max(sd, 1e-6))
     covariance = sd**2 * gram_inverse if exact.all() else gram_inverse
     likelihood = _likelihood(ys - xs @ beta, sd, lower, upper, span)

@@ -1,5 +1,7 @@
 """Summaries of errors: exact values, invariances, and what donors and open plateaus do to them."""
 
+import sys
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -7,8 +9,8 @@ from scipy import stats
 from stanch.errors import InputError
 from stanch.verify.censored import censored_fit
 from stanch.verify.hold import accuracy
-from stanch.verify.hold.accuracy import clustered_share, worth
-from stanch.verify.hold.lognormal import normal_fits
+from stanch.verify.hold.donors import MOST, clustered_share, design_effect, merged, worth
+from stanch.verify.hold.lognormal import covariance, normal_fits
 from stanch.verify.intervals import share_interval
 
 
@@ -124,3 +126,83 @@ def test_worth_of_independent_curves_is_their_number():
     draws = np.random.default_rng(0).binomial(50, 0.3, 20_000) / 50
     assert worth(draws, 0.3, 1000) == pytest.approx(50, rel=0.05)
     assert worth([0.3, 0.3], 0.3, 12) == 12
+
+
+def test_with_hardly_any_open_plateau_the_limit_is_the_chi_square_one():
+    rng = np.random.default_rng(5)
+    e = rng.normal(0, 0.1, 400)
+    hidden = np.zeros(400, bool)
+    hidden[np.argmin(e)] = True
+    found = _open(e, hidden, resamples=400)
+    factor = np.sqrt(398 / stats.chi2.ppf(0.05, 398))
+    high = np.log1p(found.ninety.high / 100) / np.log1p(found.ninety.value / 100)
+    assert high == pytest.approx(factor, rel=0.02)
+
+
+def test_several_open_curves_of_a_donor_are_worth_less():
+    rng = np.random.default_rng(6)
+    e = np.repeat(rng.normal(0, 0.1, 40), 5) + rng.normal(0, 0.005, 200)
+    hidden = np.arange(200) % 5 == 0
+    y = np.zeros(200)
+    clustered = accuracy(y - e, y, hidden, np.repeat(np.arange(40), 5), y - 0.3, resamples=200)
+    alone = accuracy(y - e, y, hidden, np.arange(200), y - 0.3, resamples=200)
+    assert clustered.ninety.value == alone.ninety.value
+    assert clustered.ninety.high - clustered.ninety.value > 1.8 * (alone.ninety.high - alone.ninety.value)
+
+
+def test_too_few_reached_plateaus_leave_no_limit():
+    rng = np.random.default_rng(7)
+    found = _open(rng.normal(0, 0.2, 9), np.arange(9) >= 4, resamples=100)
+    assert found.ninety.high is None
+    assert "too few" in found.ninety.why.lower()
+
+
+def test_many_curves_agree_with_the_fits_to_every_resample(monkeypatch):
+    rng = np.random.default_rng(8)
+    e = rng.normal(0.02, 0.15, 900)
+    hidden = rng.random(900) < 0.3
+    exact = _open(e, hidden, resamples=300)
+    monkeypatch.setattr(sys.modules["stanch.verify.hold.accuracy"], "LARGE", 100)
+    monkeypatch.setattr(sys.modules["stanch.verify.hold.donors"], "MOST", 300)
+    quick = _open(e, hidden, resamples=300)
+    for name in ("median", "ninety", "rms", "left"):
+        a, b = getattr(exact, name), getattr(quick, name)
+        assert b.value == a.value
+        assert b.high - b.value == pytest.approx(a.high - a.value, rel=0.25)
+        assert a.value - b.low == pytest.approx(a.value - a.low, rel=0.25)
+
+
+def test_the_information_is_that_of_the_censored_fit():
+    rng = np.random.default_rng(10)
+    e = rng.normal(1.0, 0.3, 50)
+    hidden = e > 1.2
+    e = np.minimum(e, 1.2)
+    fit = censored_fit(np.ones((50, 1)), e, None, hidden)
+    found = covariance(e, hidden, fit.coefficients[0], fit.sd)
+    assert found[0, 0] == pytest.approx(fit.covariance[0, 0], rel=1e-8)
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("spread", [1e-14, 1e-6, 1.0, 300.0])
+def test_fits_of_hardly_different_or_far_numbers_warn_of_nothing(spread):
+    rng = np.random.default_rng(11)
+    e = 1.0 + spread * rng.normal(size=12)
+    hidden = np.arange(12) % 3 == 0
+    mean, sd = normal_fits(e, hidden, rng.multinomial(12, np.full(12, 1 / 12), size=300))
+    assert ((np.isnan(mean) & np.isnan(sd)) | (sd > 0)).all()
+
+
+def test_curves_of_one_donor_have_no_say_beyond_it():
+    own = np.repeat(np.random.default_rng(12).normal(size=30), 4)
+    who = np.repeat(np.arange(30), 4)
+    assert design_effect(own, who) == pytest.approx(4.0)
+    assert design_effect(own, np.arange(120)) == 1.0
+    mixed = np.random.default_rng(13).normal(size=120)
+    assert 1.0 <= design_effect(mixed, who) < 1.5
+
+
+def test_many_donors_are_merged_into_equal_groups():
+    group = merged(np.arange(10_000), 0)
+    assert group.max() == MOST - 1
+    assert (np.bincount(group) == 5).all()
+    assert merged(np.arange(50), 0).tolist() == list(range(50))

@@ -134,3 +134,31 @@ def test_four_curves_have_numbers_but_no_limits():
     found = hold_study(early, top, none, (1, 2, 3), allowed=40.0, **OPTIONS)
     assert all(h.accuracy.ninety.high is None for h in found.holds if h.accuracy)
     assert found.outcome == "undecided"
+
+
+def test_predictions_may_be_kept_of_the_hold_claimed_alone():
+    early, top, none = _sample()
+    early[5, 1] = np.nan
+    every = hold_study(early, top, none, (1, 2, 3), allowed=40.0, **OPTIONS)
+    few = hold_study(early, top, none, (1, 2, 3), allowed=40.0, predictions=False, **OPTIONS)
+    assert [h.predicted.size for h in few.holds] == [0, 60, 0]
+    np.testing.assert_array_equal(few.holds[1].predicted, every.holds[1].predicted)
+    assert [h.accuracy for h in few.holds] == [h.accuracy for h in every.holds]
+
+
+@pytest.mark.slow
+def test_a_hundred_thousand_curves_with_open_plateaus():
+    rng = np.random.default_rng(3)
+    n = 100_000
+    top = rng.normal(6, 0.5, n // 2).repeat(2) + rng.normal(0, 0.1, n)
+    early = np.exp(top - 0.5 + rng.normal(0, 0.1, n))[:, None]
+    hidden = top > 6.4 + rng.normal(0, 0.3, n)
+    seen = np.exp(np.where(hidden, top - 0.05, top))
+    onset, entry = np.zeros(n), rng.uniform(10, 40, n)
+    found = hold_study(
+        early, seen, hidden, (5,), donor=np.arange(n // 2).repeat(2), onset=onset, entry=entry, entry_open=hidden
+    )
+    one = found.holds[0]
+    assert one.accuracy.ninety.low < one.accuracy.ninety.value < one.accuracy.ninety.high
+    assert one.accuracy.ninety.high - one.accuracy.ninety.low < 0.02 * one.accuracy.ninety.value
+    assert one.saved.low < one.saved.value < one.saved.high

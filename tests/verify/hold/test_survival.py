@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from stanch.verify.hold import masses, quantile_interval
+from stanch.verify.hold.survival import share_variance
 
 
 @settings(derandomize=True, deadline=None, max_examples=50)
@@ -62,3 +63,25 @@ def test_a_quantile_beyond_what_was_seen_is_missing():
 def test_all_equal_numbers():
     found = quantile_interval(np.ones(50), np.full(50, 0.02), 0.9, effective=50)
     assert (found.value, found.low, found.high) == (1.0, 1.0, 1.0)
+
+
+def test_variance_of_a_share_is_greenwoods_where_every_donor_has_one_curve():
+    rng = np.random.default_rng(0)
+    x, bound = np.round(rng.normal(size=300), 1), rng.normal(0.8, 1, 300)
+    hidden, value = x > bound, np.minimum(x, bound)
+    share, total = 1.0, 0.0
+    for at in np.unique(value[~hidden & (value <= 0.0)]):
+        risk, events = (value >= at).sum(), ((value == at) & ~hidden).sum()
+        share *= 1 - events / risk
+        total += events / (risk * (risk - events))
+    assert share_variance(value, hidden, np.arange(300), 0.0) == pytest.approx(share**2 * total, rel=1e-12)
+
+
+def test_variance_of_a_share_is_that_of_resampled_donors():
+    rng = np.random.default_rng(1)
+    who = np.repeat(np.arange(100), 3)
+    x, bound = rng.normal(size=100)[who] + 0.5 * rng.normal(size=300), rng.normal(0.8, 1, 300)
+    hidden, value = x > bound, np.minimum(x, bound)
+    drawn = masses(value, hidden, rng.multinomial(100, np.full(100, 0.01), size=2000)[:, who])
+    shares = (drawn.mass * (drawn.value <= 0.0)).sum(axis=1)
+    assert share_variance(value, hidden, who, 0.0) == pytest.approx(shares.var(), rel=0.15)

@@ -67,8 +67,9 @@ def definitions(s: dict[str, Any]) -> tuple[Definition, ...]:
         Definition(
             "interval of an error",
             "Order statistics, with the number of curves reduced to its effective size where donors have several; "
-            "with rising plateaus, the larger of the likelihood's and the resampled donors' errors.",
-            "Woodruff RS. J Am Stat Assoc 47:635-646 (1952), from memory",
+            "with rising plateaus, a chi-square interval with degrees of freedom from the larger of the likelihood's "
+            "and the resampled donors' standard errors, less two for the line over the share of plateaus reached.",
+            "Woodruff RS. J Am Stat Assoc 47:635-646 (1952), from memory; with rising plateaus own definition",
         ),
         Definition("kappa", "Agreement beyond chance.", "Cohen J. Educ Psychol Meas 20:37-46 (1960), from memory"),
     )
@@ -89,8 +90,6 @@ def warnings_of(found: list[tuple[str, HoldStudy]], s: dict[str, Any]) -> tuple[
                 f"Rising plateaus{where}: limits of the error take its logarithm as normal, and were somewhat short in "
                 "simulation (benchmarks/verification_coverage_assay.py)."
             )
-        if one.resamples < s["draws"]:
-            out.append(f"{one.resamples} resamples were drawn instead of {s['resamples']}, for the size of the table.")
         for h in one.holds:
             if h.accuracy is None:
                 out.append(f"Hold {h.hold:g} min{where}: {h.why}")

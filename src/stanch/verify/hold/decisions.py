@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stanch.verify.hold.accuracy import clustered_share, resampled, worth
+from stanch.verify.hold.donors import clustered_share, merged, renumbered, resampled, worth
 from stanch.verify.intervals import share_interval
 from stanch.verify.records import Bounded
 
@@ -91,12 +91,14 @@ def decisions(
     cells = np.column_stack([said & true, said & ~true, ~said & true, ~said & ~true]).astype(np.float64)
     counts = cells.sum(axis=0)
     a, b, c, d = (int(v) for v in counts)
-    who = np.unique(np.asarray(donor)[known], return_inverse=True)[1].reshape(-1) if known.any() else np.zeros(0, int)
+    who = renumbered(np.asarray(donor)[known])
     donors = int(who.max()) + 1 if who.size else 0
     by_donor = np.zeros((donors, 4))
     np.add.at(by_donor, who, cells)
+    group = merged(np.arange(donors), seed)
+    sums = np.column_stack([np.bincount(group, by_donor[:, k]) for k in range(4)]) if donors else by_donor
     drawn = (
-        np.concatenate([draws @ by_donor for draws in resampled(donors, resamples, seed, donors)])
+        np.concatenate([draws @ sums for draws in resampled(len(sums), resamples, seed, len(sums))])
         if donors > 1
         else np.zeros((0, 4))
     )

@@ -7,6 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.censored import censored_fit
+from stanch.verify.hold.donors import renumbered
 
 __all__ = ["LEAVE_ONE_OUT", "TENFOLD", "folds_of", "out_of_sample"]
 
@@ -82,6 +83,7 @@ def out_of_sample(early: ArrayLike | None, plateau: ArrayLike, above: ArrayLike,
     if early is not None:
         x = np.asarray(early, dtype=np.float64)
         design = np.column_stack([design, x - x.mean()])
+    whole = censored_fit(design, y, None, hidden)
     out = np.empty(y.size)
     order = np.argsort(part, kind="stable")
     start = np.flatnonzero(np.r_[True, np.diff(part[order]) > 0])
@@ -89,14 +91,14 @@ def out_of_sample(early: ArrayLike | None, plateau: ArrayLike, above: ArrayLike,
         others = np.ones(y.size, dtype=bool)
         others[rows] = False
         bounds = hidden[others]
-        fit = censored_fit(design[others], y[others], None, bounds if bounds.any() else None)
+        fit = censored_fit(design[others], y[others], None, bounds if bounds.any() else None, start=whole)
         out[rows] = design[rows] @ fit.coefficients
     return out
 
 
 def _plain(x: Floats | None, y: Floats, part: NDArray[np.intp]) -> Floats:
     """Least squares of all but each fold at once: the sums of all less those of the fold."""
-    fold = np.unique(part, return_inverse=True)[1].reshape(-1)
+    fold = renumbered(part)
 
     def others(values: Floats) -> Floats:
         own = np.bincount(fold, values)

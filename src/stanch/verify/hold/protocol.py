@@ -41,15 +41,17 @@ def _run(table: Table, **s: Any) -> Account:
 def _study(read: Read, k: int, s: dict[str, Any]) -> HoldStudy:
     own = read.group == k
 
+    alone = bool(own.all())
+
     def part(values: Any) -> Any:
-        return None if values is None else values[own]
+        return values if values is None or alone else values[own]
 
     return hold_study(
-        read.early[own],
-        read.plateau[own],
-        read.hidden[own],
+        part(read.early),
+        part(read.plateau),
+        part(read.hidden),
         s["holds"],
-        donor=read.donor[own],
+        donor=part(read.donor),
         onset=part(read.onset),
         entry=part(read.entry),
         entry_open=part(read.late),
@@ -61,6 +63,7 @@ def _study(read: Read, k: int, s: dict[str, Any]) -> HoldStudy:
         resamples=s["draws"],
         seed=s["seed"],
         unit="min",
+        predictions=False,
     )
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -12,10 +13,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.groups import places
-from stanch.verify.hold.accuracy import Accuracy, accuracy, clustered_share, resampled, worth
+from stanch.verify.hold.accuracy import Accuracy, accuracy
 from stanch.verify.hold.decisions import Decisions, decisions
+from stanch.verify.hold.donors import clustered_share, merged, renumbered, resampled, worth
 from stanch.verify.hold.predict import folds_of, out_of_sample
-from stanch.verify.hold.survival import masses, quantile_interval
+from stanch.verify.hold.survival import masses, quantile_interval, share_variance
 from stanch.verify.intervals import share_interval
 from stanch.verify.records import Bounded, Outcome
 
@@ -25,8 +27,8 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Whole = NDArray[np.intp]
 
-WORK = 400_000_000
-"""Curves times resamples per hold beyond which fewer resamples are drawn [-]."""
+LARGE = 4000
+"""Curves beyond which the spread of a Kaplan-Meier share comes from its influence values instead of resamples [-]."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ class HoldResult:
         Of the fit to all curves, on logarithms [-].
     why : str
     predicted : ndarray, shape (n,)
-        Out-of-sample predicted plateau; NaN for curves without the reading [unit].
+        Out-of-sample predicted plateau; NaN for curves without the reading, empty where not kept [unit].
     """
 
     hold: float
@@ -115,6 +117,7 @@ def hold_study(
     resamples: int = 1000,
     seed: int = 0,
     unit: str = "min",
+    predictions: bool = True,
 ) -> HoldStudy:
     """Judge every hold.
 
@@ -147,6 +150,9 @@ def hold_study(
     resamples, seed : int
     unit : str
         Of times.
+    predictions : bool
+        Whether every hold keeps its predictions, which for very many curves take most of the memory, or only the
+        smallest hold claimed, and the longest where none is.
 
     Returns
     -------
@@ -171,20 +177,28 @@ def hold_study(
             raise InputError("decision limit", got=limit, allowed="a number above 0")
     if allowed is not None and not (allowed > 0 and math.isfinite(allowed)):
         raise InputError("allowed error", got=allowed, allowed="a number above 0 %")
-    names = np.arange(top.size).astype(np.str_) if donor is None else np.asarray(donor)
-    who = places(names)
+    who = np.arange(top.size) if donor is None else places(donor)
     sound = np.isfinite(top) & (top > 0)
     if int(sound.sum()) < 4 or np.unique(who[sound]).size < 3:
         raise InputError("curves with a plateau", got=int(sound.sum()), allowed="four or more, of three or more donors")
-    draws = int(min(resamples, max(100, WORK // (top.size * 20))))
     times = None
     if onset is not None and entry is not None:
         late = np.zeros(top.size, dtype=bool) if entry_open is None else np.asarray(entry_open, dtype=bool)
         times = (np.asarray(onset, dtype=np.float64), np.asarray(entry, dtype=np.float64), late)
     order = np.argsort(np.asarray(holds, dtype=np.float64), kind="stable")
-    setting = (tuple(limits), positive, folds, 1 - 2 * alpha, draws, seed, unit)
-    found = tuple(_one(float(holds[k]), g[:, k], top, hidden, who, sound, times, setting) for k in order)
+    setting = (tuple(limits), positive, folds, 1 - 2 * alpha, resamples, seed, unit, predictions)
+    known = _Known(top, hidden, who, sound, times)
+    made: list[HoldResult] = []
+    blind: _Blind | None = None
+    for k in order:
+        one, blind = _one(float(holds[k]), g[:, k], known, setting, blind)
+        made.append(one)
+    found = tuple(made)
     smallest, stopped, skipped, outcome = _smallest(found, allowed, alpha)
+    if not predictions:
+        shown = next((k for k, one in enumerate(found) if one.hold == smallest), len(found) - 1)
+        kept = _predictions(g[:, order[shown]], known, folds, seed)
+        found = (*found[:shown], replace(found[shown], predicted=kept), *found[shown + 1 :])
     return HoldStudy(
         found,
         smallest,
@@ -194,48 +208,59 @@ def hold_study(
         int(sound.sum()),
         int(np.unique(who[sound]).size),
         int((hidden & sound).sum()),
-        draws,
+        resamples,
     )
 
 
-Setting = tuple[tuple[float, ...], Literal["below", "above"], int, float, int, int, str]
+Setting = tuple[tuple[float, ...], Literal["below", "above"], int, float, int, int, str, bool]
 Times = tuple[Floats, Floats, Flags]
+_Blind = tuple[Flags, Whole, Floats]
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What all holds share: plateaus, donors, times."""
+
+    top: Floats
+    hidden: Flags
+    who: Whole
+    sound: Flags
+    times: Times | None
 
 
 def _one(
-    hold: float,
-    early: Floats,
-    top: Floats,
-    hidden: Flags,
-    who: Whole,
-    sound: Flags,
-    times: Times | None,
-    setting: Setting,
-) -> HoldResult:
-    limits, positive, folds, level, draws, seed, unit = setting
+    hold: float, early: Floats, known: _Known, setting: Setting, last: _Blind | None
+) -> tuple[HoldResult, _Blind | None]:
+    """One hold; where the curves are those of the last one, so are folds and predictions without a reading."""
+    limits, positive, folds, level, draws, seed, unit, keep = setting
+    top, who = known.top, known.who
     has = np.isfinite(early) & (early > 0)
     available = _available(has, who, level, draws, seed)
-    saved = _saved(hold, has, who, times, level, draws, seed, unit)
-    use = has & sound
-    predicted = np.full(top.size, np.nan)
+    saved = _saved(hold, has, who, known.times, level, draws, seed, unit)
+    use = has & known.sound
+    kept = np.full(top.size, np.nan) if keep else np.zeros(0)
     none = Bounded.missing("No prediction at this hold.", "1")
     try:
-        fold = folds_of(who[use], folds=folds if folds else 0, seed=seed) if use.any() else np.zeros(0, dtype=np.intp)
         if use.sum() < 4:
             raise InputError("curves", got=int(use.sum()), allowed="four or more with this reading and a plateau")
-        x, y, h = np.log(early[use]), np.log(top[use]), hidden[use]
+        x, y, h, donor = np.log(early[use]), np.log(top[use]), known.hidden[use], who[use]
+        if last is None or not np.array_equal(last[0], use):
+            fold = folds_of(donor, folds=folds, seed=seed)
+            last = (use, fold, out_of_sample(None, y, h, fold))
+        _, fold, blind = last
         out = out_of_sample(x, y, h, fold)
-        blind = out_of_sample(None, y, h, fold)
     except InputError as error:
-        return HoldResult(hold, available, None, (), saved, none, None, None, str(error), predicted)
-    predicted[use] = np.exp(np.clip(out, -700, 700))
-    right = accuracy(out, y, h, who[use], blind, level=level, resamples=draws, seed=seed)
+        return HoldResult(hold, available, None, (), saved, none, None, None, str(error), kept), last
+    predicted = np.exp(np.clip(out, -700, 700))
+    if keep:
+        kept[use] = predicted
+    right = accuracy(out, y, h, donor, blind, level=level, resamples=draws, seed=seed)
     decided = tuple(
         decisions(
-            predicted[use],
+            predicted,
             top[use],
             h,
-            who[use],
+            donor,
             limit,
             positive=positive,
             level=level,
@@ -245,9 +270,19 @@ def _one(
         for limit in limits
     )
     slope, intercept = _line(x, y, h)
-    return HoldResult(
-        hold, available, right, decided, saved, _correlation(x[~h], y[~h]), slope, intercept, "", predicted
-    )
+    correlation = _correlation(x[~h], y[~h])
+    return HoldResult(hold, available, right, decided, saved, correlation, slope, intercept, "", kept), last
+
+
+def _predictions(early: Floats, known: _Known, folds: int, seed: int) -> Floats:
+    """Out-of-sample predictions of one hold; all NaN where there are none."""
+    kept = np.full(early.size, np.nan)
+    use = np.isfinite(early) & (early > 0) & known.sound
+    with contextlib.suppress(InputError):
+        fold = folds_of(known.who[use], folds=folds, seed=seed)
+        out = out_of_sample(np.log(early[use]), np.log(known.top[use]), known.hidden[use], fold)
+        kept[use] = np.exp(np.clip(out, -700, 700))
+    return kept
 
 
 def _line(x: Floats, y: Floats, hidden: Flags) -> tuple[float, float]:
@@ -269,8 +304,9 @@ def _available(has: Flags, who: Whole, level: float, draws: int, seed: int) -> B
     share = float(has.mean())
     if donors == has.size:
         return share_interval(int(has.sum()), has.size, level=level)
-    by, of = np.bincount(who, has), np.bincount(who)
-    again = np.concatenate([(w @ by) / (w @ of) for w in resampled(donors, draws, seed, donors)])
+    group = merged(who, seed)
+    by, of = np.bincount(group, has), np.bincount(group)
+    again = np.concatenate([(w @ by) / (w @ of) for w in resampled(of.size, draws, seed, of.size)])
     effective = float(donors) if share in (0.0, 1.0) else worth(again, share, has.size)
     return clustered_share(share, effective, level=level)
 
@@ -285,13 +321,17 @@ def _saved(
     if use.sum() < 2:
         return Bounded.missing("Fewer than two curves have the reading.", unit)
     gain, hidden = (entry - onset)[use] - hold, late[use]
-    names = places(who[use])
+    names = renumbered(who[use])
     donors = int(names.max()) + 1
     found = masses(gain, hidden)
     effective = float(gain.size)
     middle = quantile_interval(found.value, found.mass, 0.5, effective=effective, level=level, unit=unit)
     if middle.value is None or (donors == gain.size and not hidden.any()) or donors < 2:
         return middle
+    if gain.size > LARGE:
+        variance = share_variance(gain, hidden, names, middle.value)
+        effective = min(float(gain.size), 0.25 / variance) if variance > 0 else float(gain.size)
+        return quantile_interval(found.value, found.mass, 0.5, effective=effective, level=level, unit=unit)
     shares = [
         (masses(gain, hidden, w[:, names]).mass * (found.value <= middle.value)).sum(axis=-1)
         for w in resampled(donors, draws, seed, gain.size)

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.verify.records import Bounded
 
-__all__ = ["Masses", "masses", "quantile_interval"]
+__all__ = ["Masses", "masses", "quantile_interval", "share_variance"]
 
 Floats = NDArray[np.float64]
 
@@ -70,6 +70,47 @@ def masses(value: ArrayLike, above: ArrayLike, weight: ArrayLike | None = None) 
     left = np.cumprod(1.0 - hazard, axis=-1)
     before = np.concatenate([np.ones((*left.shape[:-1], 1)), left[..., :-1]], axis=-1)
     return Masses(x[order], before * hazard, left[..., -1], order)
+
+
+def share_variance(value: ArrayLike, above: ArrayLike, donor: ArrayLike, at: float) -> float:
+    """Variance of the Kaplan-Meier share up to a number, donors being independent and their curves not.
+
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Numbers or lower bounds [unit].
+    above : array_like of bool, shape (n,)
+        Which are bounds.
+    donor : array_like of int, shape (n,)
+        0 .. donors - 1.
+    at : float
+        [unit].
+
+    Returns
+    -------
+    float
+        [-].
+
+    Notes
+    -----
+    Sum over donors of squared influence values (infinitesimal jackknife: Efron B. The Jackknife, the Bootstrap and
+    Other Resampling Plans, 1982, from memory); for donors with one curve it is Greenwood's formula.
+    """
+    x, hidden = np.asarray(value, dtype=np.float64), np.asarray(above, dtype=bool)
+    order = np.lexsort((hidden, x))
+    sorted_x, event = x[order], ~hidden[order]
+    different, first, place = np.unique(sorted_x, return_index=True, return_inverse=True)
+    risk = float(x.size) - first
+    events = np.bincount(place, event)
+    left = risk - events
+    counted = (different <= at) & (left > 0)
+    survival = float(np.prod(np.where(different <= at, left / risk, 1.0)))
+    # Of one more number: it dies once, and before that it was at risk.
+    gone = np.where(counted, 1.0 / np.maximum(left, 1.0), 0.0)
+    exposed = np.cumsum(np.where(counted, events / (risk * np.maximum(left, 1.0)), 0.0))
+    influence = survival * (exposed[place] - np.where(event, gone[place], 0.0))
+    own = np.bincount(np.asarray(donor, dtype=np.intp)[order], influence)
+    return float(own @ own)
 
 
 def quantile_interval(
