@@ -7,7 +7,7 @@ import pytest
 
 from stanch.errors import InputError
 from stanch.verify.records import Bounded
-from stanch.verify.scales import allowed_text, edges, grouped, no_effect, on_scale, shown, thinned
+from stanch.verify.scales import allowed_text, edges, every, grouped, no_effect, on_scale, shown, thinned
 
 
 def test_a_ratio_is_worked_on_as_logarithm_and_shown_back():
@@ -57,3 +57,11 @@ def test_thinning_keeps_both_ends():
     assert len(x) == 2000
     assert (x[0], x[-1]) == (0.0, 10_000.0)
     assert thinned([1.0, 2.0], [3.0, 4.0]) == ((1.0, 2.0), (3.0, 4.0))
+
+
+def test_every_so_many_are_drawn_and_said() -> None:
+    assert every(2000, "point") == (slice(None, None, 1), "")
+    for size, said in ((4000, "2nd"), (6000, "3rd"), (22000, "11th"), (42000, "21st"), (8000, "4th")):
+        pick, sentence = every(size, "point")
+        assert sentence == f" Every {said} point is drawn."
+        assert len(range(size)[pick]) <= 2000

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from stanch.errors import InputError
 from stanch.verify.records import Bounded
 
-__all__ = ["MARKS", "Scale", "allowed_text", "edges", "grouped", "no_effect", "on_scale", "shown", "thinned"]
+__all__ = ["MARKS", "Scale", "allowed_text", "edges", "every", "grouped", "no_effect", "on_scale", "shown", "thinned"]
 
 Floats = NDArray[np.float64]
 Scale = Literal["difference", "ratio"]
@@ -151,6 +151,35 @@ def grouped(labels: ArrayLike) -> tuple[NDArray[np.str_], NDArray[np.intp]]:
     place = np.empty(order.size, dtype=np.intp)
     place[order] = np.arange(order.size)
     return names[order], place[inverse.reshape(-1)]
+
+
+def every(size: int, what: str, most: int = MARKS) -> tuple[slice, str]:
+    """Every so many, so that no more are drawn, and the sentence that says so.
+
+    Parameters
+    ----------
+    size : int
+        How many there are.
+    what : str
+        One of them, in words.
+    most : int
+
+    Returns
+    -------
+    pick : slice
+    said : str
+        With a space before it; empty where all are drawn.
+
+    Examples
+    --------
+    >>> every(5000, "point")
+    (slice(None, None, 3), ' Every 3rd point is drawn.')
+    >>> every(10, "point")
+    (slice(None, None, 1), '')
+    """
+    step = max(1, -(-size // most))
+    ending = "th" if step % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(step % 10, "th")
+    return slice(None, None, step), "" if step == 1 else f" Every {step}{ending} {what} is drawn."
 
 
 def thinned(*columns: ArrayLike, most: int = MARKS) -> tuple[tuple[float, ...], ...]:

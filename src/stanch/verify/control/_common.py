@@ -193,5 +193,14 @@ def rule_rates(
     return Grid(title, columns, rows, why), {f"{s:g}": _plain(r) for s, r in seen.items()}, (why,), seed
 
 
+def one_number(given: tuple[float, ...] | None, name: str) -> float | None:
+    """The one number of an option that takes one for each level elsewhere."""
+    if not given:
+        return None
+    if len(given) != 1:
+        raise UsageError(f"option {name}", got=f"{len(given)} numbers", allowed="one number with this design")
+    return float(given[0])
+
+
 def _plain(found: Rates | Simulated) -> dict[str, float | None]:
     return {k: (float(v) if np.isfinite(v) else None) for k, v in vars(found).items()}

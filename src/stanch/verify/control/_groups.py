@@ -11,6 +11,7 @@ from stanch.verify.control._common import (
     DEFINITIONS,
     baseline_flags,
     chart_layers,
+    one_number,
     rule_grid,
     rule_rates,
     shift_of,
@@ -43,8 +44,8 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
         x,
         run,
         by=s["spread"],
-        centre=_one(s["mean"], "--mean"),
-        sigma=_one(s["sd"], "--sd"),
+        centre=one_number(s["mean"], "--mean"),
+        sigma=one_number(s["sd"], "--sd"),
         baseline=base,
         width=s["width"],
         rounded=s["d2_rounded"],
@@ -128,16 +129,8 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
     )
 
 
-def _one(given: tuple[float, ...] | None, name: str) -> float | None:
-    if not given:
-        return None
-    if len(given) != 1:
-        raise UsageError(f"option {name}", got=f"{len(given)} numbers", allowed="one number with the design subgroups")
-    return float(given[0])
-
-
 def _verdict(found: Subgroups, whole: Any, s: dict[str, Any]) -> Verdict:
-    unit, edge = s["unit"], _one(s["allowed_shift"], "--allowed-shift")
+    unit, edge = s["unit"], one_number(s["allowed_shift"], "--allowed-shift")
     claim = "The control keeps its level"
     later = found.mean.value[~whole] if not whole.all() else found.mean.value
     if whole.all() and not s["target"] and not s["mean"]:

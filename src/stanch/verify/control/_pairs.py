@@ -11,12 +11,12 @@ from stanch.verify.control._common import (
     DEFINITIONS,
     baseline_flags,
     chart_layers,
+    one_number,
     rule_grid,
     rule_rates,
     signal_grid,
     thin_note,
 )
-from stanch.verify.control._groups import _one
 from stanch.verify.control.duplicates import duplicates
 from stanch.verify.control.rules import judge, parse
 from stanch.verify.equivalence import outcome
@@ -51,8 +51,8 @@ def in_pairs(table: Table, question: str, settings: dict[str, Any]) -> Account:
         x,
         y,
         scale=s["scale"],
-        centre=_one(s["target"], "--target") or 0.0,
-        sigma=_one(s["sd"], "--sd"),
+        centre=one_number(s["target"], "--target") or 0.0,
+        sigma=one_number(s["sd"], "--sd"),
         baseline=base,
         width=s["width"],
         unit=s["unit"],
@@ -141,8 +141,8 @@ def in_pairs(table: Table, question: str, settings: dict[str, Any]) -> Account:
 
 
 def _verdict(d: Any, s: dict[str, Any], unit: str) -> Verdict:
-    most = _one(s["allowed_sd"], "--allowed-sd")
-    centre = _one(s["target"], "--target") or 0.0
+    most = one_number(s["allowed_sd"], "--allowed-sd")
+    centre = one_number(s["target"], "--target") or 0.0
     sd = float(np.sqrt(((d - centre) ** 2).mean() / 2))
     value: Bounded = sd_interval(sd, float(d.size), level=0.90, unit=unit)
     return Verdict(

@@ -8,6 +8,7 @@ from stanch.verify.detection import _parts as parts
 from stanch.verify.detection._parts import Given, Part
 from stanch.verify.detection.calibration import CalibrationLimits, calibration_limits
 from stanch.verify.records import Band, Column, Definition, Grid, Layer, Level, Line, Picture, Points, Verdict
+from stanch.verify.scales import every
 from stanch.verify.table import Table, take
 
 REFUSED = "A calibration line needs numbers: bounds are refused."
@@ -72,7 +73,7 @@ def from_calibration(table: Table, given: Given) -> Part:
 
 
 def _picture(found: CalibrationLimits, x: parts.Floats, y: parts.Floats, unit: str) -> Picture:
-    step = max(1, -(-x.size // parts.MOST_MARKS))
+    pick, thinned = every(x.size, "point")
     grid = np.linspace(min(0.0, float(x.min())), float(x.max()), 101)
     line = found.line.at(grid, level=1 - 2 * found.alpha, reading=True, of=found.readings)
     layers: list[Layer] = [
@@ -83,7 +84,7 @@ def _picture(found: CalibrationLimits, x: parts.Floats, y: parts.Floats, unit: s
             f"one-sided {1 - found.alpha:.3g} limits of a sample",
         ),
         Line(parts.line(grid), parts.line(line.value), "calibration line"),
-        Points(parts.line(x[::step]), parts.line(y[::step]), "calibration points", series=1),
+        Points(parts.line(x[pick]), parts.line(y[pick]), "calibration points", series=1),
     ]
     for name, limit in (
         ("critical value", found.critical),
@@ -92,7 +93,6 @@ def _picture(found: CalibrationLimits, x: parts.Floats, y: parts.Floats, unit: s
     ):
         if limit.value is not None:
             layers.append(Level(limit.value, name, axis="x"))
-    thinned = "" if step == 1 else f" Every {step}th point is drawn."
     return Picture(
         "Calibration line and limits",
         f"concentration [{unit or '-'}]",

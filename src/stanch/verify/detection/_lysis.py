@@ -28,6 +28,7 @@ from stanch.verify.records import (
     Points,
     Verdict,
 )
+from stanch.verify.scales import every
 from stanch.verify.table import Table, take
 
 UNIT = "%/min"
@@ -284,11 +285,11 @@ def _by_follow(study: Study, design: FollowDesign, scatter: Scatter, given: Give
         tuple(float(getattr(f, end)) for f in found if f.value is not None) for end in ("value", "low", "high")
     )
     times = tuple(float(t) for t, f in zip(grid, found, strict=True) if f.value is not None)
-    step = max(1, -(-scatter.follow.size // parts.MOST_MARKS))
+    pick, thinned = every(scatter.follow.size, "follow time")
     layers: list[Layer] = [
         Band(times, down, up, f"{100 * design.confidence:g} % interval"),
         Line(times, value, "limit of detection"),
-        Points(parts.line(scatter.follow[::step]), parts.line(scatter.sd[::step]), "SD without lysis", series=1),
+        Points(parts.line(scatter.follow[pick]), parts.line(scatter.sd[pick]), "SD without lysis", series=1),
     ]
     if given["wanted_rate"] is not None:
         layers.append(Level(given["wanted_rate"], "wanted"))
@@ -297,7 +298,7 @@ def _by_follow(study: Study, design: FollowDesign, scatter: Scatter, given: Give
         "follow time [min]",
         f"excess loss rate [{UNIT}]",
         tuple(layers),
-        "How small a rate is told from none when pairs are followed that long, within the times measured.",
+        "How small a rate is told from none when pairs are followed that long, within the times measured." + thinned,
         f"From {value[0]:.3g} {UNIT} at {low:g} min to {value[-1]:.3g} {UNIT} at {high:g} min." if value else "None.",
     )
 

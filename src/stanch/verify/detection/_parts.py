@@ -17,7 +17,6 @@ from stanch.verify.table import Taken, left_out
 Floats = NDArray[np.float64]
 Given = Mapping[str, Any]
 MOST_ROWS = 200
-MOST_MARKS = 2000
 
 
 @dataclass(frozen=True)

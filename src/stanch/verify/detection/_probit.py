@@ -24,6 +24,7 @@ from stanch.verify.records import (
     Picture,
     Points,
 )
+from stanch.verify.scales import every
 from stanch.verify.table import Table, Taken, left_out, take
 
 REFUSED = "Concentrations and counts must be numbers: bounds are refused."
@@ -141,17 +142,16 @@ def _picture(fit: HitRates, given: Given) -> Picture:
     end = max(high, fit.limit.value or high)
     grid = np.geomspace(low / 1.5, end * 1.5, 121) if fit.logarithmic else np.linspace(0.0, end * 1.1, 121)
     rate, below, above = fit.rate_at(grid, level=given["confidence"])
-    step = max(1, -(-fit.concentration.size // parts.MOST_MARKS))
+    pick, thinned = every(fit.concentration.size, "concentration")
     share = fit.hits / fit.trials
     layers: list[Layer] = [
         Band(parts.line(grid), parts.line(below), parts.line(above), f"{100 * given['confidence']:g} % interval"),
         Line(parts.line(grid), parts.line(rate), "probit line"),
-        Points(parts.line(fit.concentration[::step]), parts.line(share[::step]), "found", series=1),
+        Points(parts.line(fit.concentration[pick]), parts.line(share[pick]), "found", series=1),
         Level(fit.rate, "wanted hit rate", kind="mean"),
     ]
     if fit.limit.value is not None:
         layers.append(Level(fit.limit.value, "limit of detection", axis="x", kind="limit"))
-    thinned = "" if step == 1 else f" Every {step}th concentration is drawn."
     unit = given["unit"]
     return Picture(
         "Hit rate against concentration",

@@ -13,6 +13,7 @@ from stanch.verify.detection.quantitation import QuantitationLimit, limit_of_qua
 from stanch.verify.detection.scatter import group_scatter
 from stanch.verify.intervals import sd_interval
 from stanch.verify.records import Cell, Column, DataUsed, Definition, Grid, Layer, Level, Line, Picture, Points, Verdict
+from stanch.verify.scales import every
 from stanch.verify.table import Table, take
 
 REFUSED = "The scatter of every sample is wanted: bounds are refused."
@@ -120,8 +121,8 @@ def _shape(found: QuantitationLimit) -> str:
 
 def _picture(found: QuantitationLimit, level: parts.Floats, sd: parts.Floats, unit: str) -> Picture:
     above = level > 0
-    step = max(1, -(-int(above.sum()) // parts.MOST_MARKS))
-    x, cv = level[above][::step], 100 * sd[above][::step] / level[above][::step]
+    pick, thinned = every(int(above.sum()), "sample")
+    x, cv = level[above][pick], 100 * sd[above][pick] / level[above][pick]
     layers: list[Layer] = [Points(parts.line(x), parts.line(cv), "samples", series=1)]
     if x.size:
         low, high = float(x.min()), float(x.max())
@@ -135,7 +136,6 @@ def _picture(found: QuantitationLimit, level: parts.Floats, sd: parts.Floats, un
     layers.append(Level(found.cv, "allowed"))
     if found.limit.value is not None and found.limit.value > 0:
         layers.append(Level(found.limit.value, "limit of quantitation", axis="x", kind="warning"))
-    thinned = "" if step == 1 else f" Every {step}th sample is drawn."
     return Picture(
         "Coefficient of variation against level",
         f"mean [{unit or '-'}]",

@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 from stanch.verify.linearity.deviation import Deviation
 from stanch.verify.linearity.span import Span
 from stanch.verify.records import Band, Layer, Level, Line, Picture, Points
+from stanch.verify.scales import MARKS, every
 
 __all__ = ["pictures"]
 
 Floats = NDArray[np.float64]
-MOST_MARKS = 2000
 
 
 def pictures(
@@ -40,16 +40,15 @@ def pictures(
 
 
 def _response(found: Deviation, x: Floats, y: Floats, x_label: str, unit: str) -> Picture:
-    keep = slice(None, None, max(1, -(-x.size // MOST_MARKS)))
+    keep, thinned = every(x.size, "reading")
     grid = np.linspace(found.levels.x[0], found.levels.x[-1], 101)
     layers: list[Layer] = [Points(_t(x[keep]), _t(y[keep]), "readings", faint=True)]
-    if found.levels.x.size <= MOST_MARKS:
+    if found.levels.x.size <= MARKS:
         layers.append(Points(_t(found.levels.x), _t(found.levels.mean), "level means"))
     layers.append(Line(_t(grid), _t(found.line.at(grid).value), "straight line", series=1))
     if found.orders:
         curve = found.orders[-1]
         layers.append(Line(_t(grid), _t(curve.fit.at(grid).value), f"polynomial of order {curve.order}", series=2))
-    thinned = "" if x.size <= MOST_MARKS else f" Every {keep.step}th reading is drawn."
     b0, b1 = (float(b) for b in found.line.coefficients)
     return Picture(
         "Results against level",
@@ -62,7 +61,7 @@ def _response(found: Deviation, x: Floats, y: Floats, x_label: str, unit: str) -
 
 
 def _deviations(found: Deviation, span: Span | None, x_label: str, unit: str) -> Picture:
-    keep = slice(None, None, max(1, -(-found.levels.x.size // MOST_MARKS)))
+    keep, _ = every(found.levels.x.size, "level")
     x, layers = found.levels.x[keep], list[Layer]()
     if found.allowed is not None:
         edge = found.allowed[keep]
