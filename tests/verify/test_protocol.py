@@ -155,6 +155,15 @@ def test_values_of_the_kind_arrive_in_one_form(given: dict[str, Any], arrives: A
     assert type(found) is type(arrives)
 
 
+@pytest.mark.parametrize("alpha", [1e-12, 1 - 1e-12])
+def test_probabilities_whose_tails_cannot_be_told_are_refused(alpha: float) -> None:
+    options = (Option("alpha", "number", "Error.", default=0.05),)
+    made = Protocol("made", "Is it so?", "A table.", options, _run)
+    assert resolve(made, {"alpha": 1e-9})["alpha"] == 1e-9
+    with pytest.raises(UsageError, match="1e-09 to 1 - 1e-09"):
+        resolve(made, {"alpha": alpha})
+
+
 @pytest.mark.parametrize(
     "given",
     [

@@ -19,6 +19,10 @@ __all__ = ["Option", "Protocol", "resolve"]
 
 SMALLEST, LARGEST = 1e-100, 1e100
 
+# Beyond, the tails of a distribution hold nothing that data could tell, and a complement rounds to 1.
+PROBABILITIES = ("alpha", "beta", "confidence", "coverage", "power")
+NEAREST = 1e-9
+
 Kind = Literal["column", "columns", "number", "numbers", "count", "text", "texts", "choice", "flag"]
 
 
@@ -158,7 +162,10 @@ def _checked(option: Option, value: Any) -> Any:
     """A value of the kind the option has; nothing else reaches a protocol."""
     where = f"option --{option.name}"
     if option.kind == "number":
-        return _number(where, value, "a number")
+        found = _number(where, value, "a number")
+        if option.name in PROBABILITIES and (0 < found < NEAREST or 1 - NEAREST < found < 1):
+            raise UsageError(where, got=value, allowed=f"{NEAREST:g} to 1 - {NEAREST:g}")
+        return found
     if option.kind == "numbers":
         several = value if isinstance(value, Iterable) and not isinstance(value, str) else (value,)
         return tuple(_number(where, one, "numbers") for one in several)

@@ -348,7 +348,7 @@ PROTOCOL = Protocol(
             choices=("none", "x", "y", "both"),
         ),
         Option("pin-constant", "number", "Modulus at amplitude 50, in Pa.", default=500.0),
-        Option("draws", "count", "Bootstrap draws.", default=1000),
+        Option("draws", "count", "Bootstrap draws.", default=1000, most=1_000_000),
         Option("seed", "count", "Seed of the random draws.", default=0),
     ),
     _run,

@@ -147,7 +147,12 @@ PROTOCOL = Protocol(
             choices=("fine", "one-u", "complex"),
         ),
         Option("digits", "count", "Digits of the standard uncertainty that count.", default=2),
-        Option("draws", "count", "Random trials, instead of as many as the digits need; 40 runs for a recording."),
+        Option(
+            "draws",
+            "count",
+            "Random trials, instead of as many as the digits need; 40 runs for a recording.",
+            most=10_000_000,
+        ),
         Option("interval", "choice", "Of the random trials.", default="symmetric", choices=("symmetric", "shortest")),
         Option("seed", "count", "Of the random trials.", default=0),
         Option("allowed", "number", "Largest expanded uncertainty allowed, in the unit of the reading."),

@@ -256,6 +256,7 @@ COUNTS = {
     "draws": "Simulated studies; 2000 unless given.",
     "seed": "Of the simulation; 0 unless given.",
 }
+MOST = {"replicates": 1000, "levels": 1000, "wells": 1000, "draws": 1_000_000, "seed": 2**63 - 1}
 STUDIES = "; ".join(f"{name}: {', '.join(kinds)}" for name, kinds in KINDS.items())
 
 PROTOCOL = Protocol(
@@ -266,10 +267,10 @@ PROTOCOL = Protocol(
         Option("for", "choice", "Protocol the study is for.", required=True, choices=PLANNED),
         Option("study", "text", f"Kind of study, the first unless given. {STUDIES}."),
         Option("power", "number", "Power wanted.", default=0.9),
-        Option("n", "count", "Number planned, where its power is asked for."),
+        Option("n", "count", "Number planned, where its power is asked for.", most=10_000_000),
         *(Option(name, "number", text) for name, text in NUMBERS.items()),
         Option("rules", "texts", "Control rules, as the control protocol writes them."),
-        *(Option(name, "count", text) for name, text in COUNTS.items()),
+        *(Option(name, "count", text, most=MOST[name]) for name, text in COUNTS.items()),
     ),
     _run,
     needs_table=False,

@@ -96,7 +96,7 @@ PROTOCOL = Protocol(
             default=0.0,
             designs=OWN_LIMITS,
         ),
-        Option("draws", "count", "Bootstrap samples.", default=2000, designs=OWN_LIMITS),
+        Option("draws", "count", "Bootstrap samples.", default=2000, designs=OWN_LIMITS, most=1_000_000),
         Option("seed", "count", "Of the random draws.", default=0, designs=OWN_LIMITS),
         Option(
             "allowed-ratio",
