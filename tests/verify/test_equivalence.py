@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
 from stanch.errors import InputError
-from stanch.verify.equivalence import outcome, paired, ratio_paired, unpaired
+from stanch.verify.equivalence import outcome, paired, ratio_paired, together, unpaired
 from stanch.verify.records import Bounded
 
 LIVE = settings(derandomize=True, deadline=None, max_examples=60)
@@ -144,3 +144,10 @@ def test_a_missing_value_is_undecided() -> None:
 def test_refusals(call: object, words: str) -> None:
     with pytest.raises(InputError, match=words):
         call()  # type: ignore[operator]
+
+
+def test_a_claim_holds_when_all_of_its_parts_do() -> None:
+    assert together(["met", "met"]) == "met"
+    assert together(["met", "undecided"]) == "undecided"
+    assert together(["undecided", "not met", "met"]) == "not met"
+    assert together(["not met", "no limit stated"]) == "no limit stated"

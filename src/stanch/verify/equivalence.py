@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from stanch.errors import InputError
 from stanch.verify.intervals import checked
 from stanch.verify.records import Bounded, Definition, Outcome
 
-__all__ = ["EQUIVALENCE", "Equivalence", "outcome", "paired", "ratio_paired", "unpaired"]
+__all__ = ["EQUIVALENCE", "Equivalence", "outcome", "paired", "ratio_paired", "together", "unpaired"]
 
 EQUIVALENCE = Definition(
     "equivalence",
@@ -82,6 +83,29 @@ def outcome(value: Bounded, lower: float | None, upper: float | None) -> Outcome
         return "met"
     beyond = (lower is not None and high < lower) or (upper is not None and low > upper)
     return "not met" if beyond else "undecided"
+
+
+def together(outcomes: Iterable[Outcome]) -> Outcome:
+    """The outcome of a claim that holds when all of its parts do.
+
+    Parameters
+    ----------
+    outcomes : iterable of str
+        One at least.
+
+    Returns
+    -------
+    str
+        ``met`` when all are, ``not met`` when one is not, ``no limit stated`` when one has none, else ``undecided``.
+
+    Examples
+    --------
+    >>> together(["met", "undecided"]), together(["undecided", "not met"])
+    ('undecided', 'not met')
+    """
+    found = set(outcomes)
+    worst: tuple[Outcome, ...] = ("no limit stated", "not met", "undecided")
+    return next((one for one in worst if one in found), "met")
 
 
 def paired(

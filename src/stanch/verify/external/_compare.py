@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import UsageError
-from stanch.verify.equivalence import EQUIVALENCE
+from stanch.verify.equivalence import EQUIVALENCE, together
 from stanch.verify.external._words import TREATMENT
 from stanch.verify.external.instruments import Instruments, compare_instruments
 from stanch.verify.records import (
@@ -18,7 +18,6 @@ from stanch.verify.records import (
     Definition,
     Grid,
     Level,
-    Outcome,
     Picture,
     Rows,
     Verdict,
@@ -122,14 +121,9 @@ def _verdicts(found: Instruments, s: dict[str, Any], scale: Scale) -> tuple[Verd
         none = Bounded.missing("No two instruments share two samples.", s["unit"])
         return (Verdict(claim, none, "", "no limit stated" if s["allowed"] is None else "undecided", rule),)
     worst = max(made, key=lambda r: abs(r.difference.value or 0.0))
-    states = {r.outcome for r in made}
-    state: Outcome = "met"
-    if s["allowed"] is None:
-        state = "no limit stated"
-    elif "not met" in states:
-        state = "not met"
-    elif "undecided" in states or len(made) < len(found.pairs):
-        state = "undecided"
+    # A pair that cannot be judged leaves the claim for all of them open.
+    state = together("undecided" if p.result is None else p.result.outcome for p in found.pairs)
+    state = "no limit stated" if s["allowed"] is None else state
     text = allowed_text(s["allowed"], scale, s["unit"], "mean difference" if scale == "difference" else "mean ratio")
     return (Verdict(claim, shown(worst.difference, scale, s["unit"]), text, state, rule + " Shown: the largest."),)
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from stanch.errors import InputError, UsageError
-from stanch.verify.equivalence import outcome
+from stanch.verify.equivalence import outcome, together
 from stanch.verify.linearity.deviation import Deviation, deviation_of_means, deviation_of_polynomial, lack_of_fit_of
 from stanch.verify.linearity.pictures import pictures
 from stanch.verify.linearity.recovery import recovery_of_mixtures, recovery_of_values
@@ -171,8 +171,7 @@ def _recovery_verdict(recovery: tuple[Bounded, ...], given: dict[str, Any]) -> l
     known = [r for r in recovery if r.value is not None]
     if edge is None or not known:
         return []
-    states = [outcome(r, 100 - edge, 100 + edge) for r in known]
-    state: Outcome = "not met" if "not met" in states else "undecided" if "undecided" in states else "met"
+    state = together(outcome(r, 100 - edge, 100 + edge) for r in known)
     worst = max(known, key=lambda r: abs((r.value or 0.0) - 100))
     rule = f"Met when the {100 * worst.level:g} % interval lies inside at every level, not met when outside at one."
     return [

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
-from stanch.verify.equivalence import Equivalence, outcome, ratio_paired
+from stanch.verify.equivalence import Equivalence, outcome, ratio_paired, together
 from stanch.verify.intervals import checked
 from stanch.verify.records import Bounded, Outcome
 from stanch.verify.scales import edges, grouped, on_scale, shown
@@ -172,19 +172,13 @@ def probe_effect(
         trend,
         slope,
         bias,
-        _all([one.ratio.outcome if one.ratio is not None else "undecided" for one in found], margin),
+        "no limit stated"
+        if margin is None
+        else together("undecided" if one.ratio is None else one.ratio.outcome for one in found),
         verdict,
         int(names.size),
         int(y.size),
     )
-
-
-def _all(outcomes: list[Outcome], margin: float | None) -> Outcome:
-    if margin is None:
-        return "no limit stated"
-    if "not met" in outcomes:
-        return "not met"
-    return "met" if all(o == "met" for o in outcomes) else "undecided"
 
 
 def _cells(y: Floats, who: NDArray[np.intp], place: NDArray[np.intp], donors: int, settings: int) -> Floats:
