@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.verify.censored import censored_fit
-from stanch.verify.intervals import checked
+from stanch.verify.intervals import checked, flags
 from stanch.verify.records import Bounded
 
 __all__ = ["BlankLimit", "limit_of_blank", "small_sample_factor"]
@@ -132,8 +132,7 @@ def limit_of_blank(
         If there are too few results or a number is out of range.
     """
     x = checked(blanks, "blank results", least=3)
-    low = np.zeros(x.size, dtype=bool) if below is None else np.asarray(below, dtype=bool)
-    high = np.zeros(x.size, dtype=bool) if above is None else np.asarray(above, dtype=bool)
+    low, high = flags(below, x.size, "bounds"), flags(above, x.size, "bounds")
     for name, number in (("alpha", alpha), ("confidence", confidence)):
         if not 0 < number < 1:
             raise InputError(name, got=number, allowed="above 0 and below 1")

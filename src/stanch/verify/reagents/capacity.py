@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from stanch.errors import InputError
 from stanch.verify.equivalence import Equivalence, ratio_paired
 from stanch.verify.groups import places
-from stanch.verify.intervals import checked
+from stanch.verify.intervals import checked, flags
 
 __all__ = ["Capacity", "CapacityDose", "neutraliser_capacity"]
 
@@ -116,9 +116,7 @@ def neutraliser_capacity(
     group = places(donor)
     if group.size != x.size or y.size != x.size:
         raise InputError("spiked series", got=f"{x.size}, {y.size}, {group.size}", allowed="equal numbers")
-    bound = np.zeros(x.size, dtype=bool)
-    for flags in (below, above):
-        bound |= False if flags is None else np.asarray(flags, dtype=bool)
+    bound = flags(below, x.size, "bounds") | flags(above, x.size, "bounds")
     if (y <= 0).any():
         raise InputError("results", got=f"{int((y <= 0).sum())} at or below zero", allowed="above zero for a ratio")
     doses = np.unique(x)
