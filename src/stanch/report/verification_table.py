@@ -147,7 +147,7 @@ def _width(view: TableView) -> float:
     total = 0.0
     for k, name in enumerate(view.columns):
         cells = [row[k] for row in view.rows]
-        head = 9.4 * max(map(len, re.split(r"[ \-]", name.replace(" %", "_%"))), default=0)
+        head = 8.9 * max(map(len, re.split(r"[ \-]", name.replace(" %", "_%"))), default=0)
         body = max(
             (8.2 * (len(c.text) + len(c.mark)) if c.numeric else 8.0 * _longest(c.text) for c in cells), default=0
         )

@@ -50,7 +50,8 @@ def line_parts(x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floats, Floats
             "common practice, no source",
         )
     )
-    parts.pictures.insert(0, _show.scatter_picture(x, y, line, ordinary, o["unit"]))
+    names = _named(o, "x"), _named(o, "y")
+    parts.pictures.insert(0, _show.scatter_picture(x, y, line, ordinary, o["unit"], names))
     parts.grids.insert(0, _lines_grid(line, ordinary, o["unit"]))
     _bias(parts, line, x, o)
     parts.numbers = {
@@ -66,6 +67,12 @@ def line_parts(x: Floats, y: Floats, o: dict[str, Any], sd: tuple[Floats, Floats
         **parts.numbers,
     }
     return parts
+
+
+def _named(o: dict[str, Any], which: str) -> str:
+    """The column of a method, and what it was turned into."""
+    turned = o["amplitude"] in (which, "both")
+    return f"{which}: {o[which]}, as modulus" if turned else f"{which}: {o[which]}"
 
 
 def _lines_grid(line: StraightLine, ordinary: StraightLine, unit: str) -> Grid:

@@ -148,7 +148,9 @@ def _verdict(d: Any, s: dict[str, Any], unit: str) -> Verdict:
     return Verdict(
         "Duplicates scatter no more than allowed",
         value,
-        "" if most is None else f"standard deviation of one measurement up to {most:g} {unit}".strip(),
+        ""
+        if most is None
+        else f"standard deviation of one measurement up to {most:g}{f' {unit}' if unit not in ('', '1', '-') else ''}",
         outcome(value, None, most),
         "Met when the whole 90 % interval of the standard deviation of the later pairs (all, without later ones) lies "
         "below the limit.",

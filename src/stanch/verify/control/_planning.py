@@ -64,7 +64,7 @@ def planned(question: str, settings: dict[str, Any]) -> Account:
     chosen = choose(found)
     verdict = Verdict(
         "There are rules that meet the quality requirement",
-        Bounded(chosen.detection, unit="1")
+        Bounded(chosen.detection, unit="1", why=f"{chosen.name}, {chosen.per_run} results per run.")
         if chosen
         else Bounded.missing(
             "No candidate meets both demands; a control with more results per run, or a better assay."
@@ -144,7 +144,7 @@ def _candidate_grid(found: tuple[Candidate, ...], chosen: Candidate | None) -> G
             c.mean_run_length,
             "chosen" if c is chosen else "yes" if c.acceptable else "no",
         )
-        for c in found
+        for c in sorted(found, key=lambda c: (c is not chosen, not c.acceptable))
     )
     return Grid(
         "Candidates",

@@ -99,7 +99,9 @@ def _design(lots: list[LotLimits], chosen: LotLimits, given: Given) -> tuple[str
     rule = f"Limit of blank {chosen.blank.method}, {given['alpha']:.3g} of blank results allowed above."
     more = []
     if len(lots) > 1:
-        more.append(f"Each lot by itself; the largest limits count, that of detection is {parts.lot_named(chosen.lot)}'s.")
+        more.append(
+            f"Each lot by itself; the largest limits count, that of detection is {parts.lot_named(chosen.lot)}'s."
+        )
     elif given["lot"]:
         more.append("All lots pooled.")
     return (*counts, rule, *more)

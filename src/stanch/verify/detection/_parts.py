@@ -143,3 +143,9 @@ def line(values: Floats) -> tuple[float, ...]:
 
 def words(number: float | None) -> str:
     return "none" if number is None else f"{number:.4g}"
+
+
+def lot_named(name: str, *, first: bool = False) -> str:
+    """A lot in a sentence, or first in it; its name may say that it is one."""
+    said = name if name.lower().startswith("lot") else f"lot {name}"
+    return said[0].upper() + said[1:] if first else said

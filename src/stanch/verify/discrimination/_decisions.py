@@ -20,7 +20,7 @@ from stanch.verify.discrimination.accuracy import Accuracy
 from stanch.verify.discrimination.decisions import paired_decisions
 from stanch.verify.discrimination.pictures import predictive_picture
 from stanch.verify.discrimination.words import DECISION, NOT_A_PROBABILITY, PAIRED_DECISIONS, PREVALENCE
-from stanch.verify.records import Account, Picture, Rows
+from stanch.verify.records import Account, Level, Picture, Rows
 from stanch.verify.table import Table, take
 
 QUESTION = "How often are decisions right in both groups of people, and do two kinds of decision differ?"
@@ -74,7 +74,10 @@ def decisions(
         data=without_others(taken, rows, who[0]),
         verdicts=tuple(verdicts),
         grids=(*accuracy_grids(correct, f"Intervals: {kind}."), shown, *pair_grid(pairs)),
-        pictures=(_picture(correct), predictive_picture(correct, chosen.prevalence, sample)),
+        pictures=(
+            _picture(correct, chosen.least_sensitivity, chosen.least_specificity),
+            predictive_picture(correct, chosen.prevalence, sample),
+        ),
         definitions=(*DECISION, *((PAIRED_DECISIONS,) if pairs else ())),
         settings=settings,
         numbers={
@@ -89,7 +92,7 @@ def decisions(
     )
 
 
-def _picture(correct: dict[str, Accuracy]) -> Picture:
+def _picture(correct: dict[str, Accuracy], sensitivity: float | None, specificity: float | None) -> Picture:
     rows = [
         (f"{name}, {what}", getattr(one, what))
         for name, one in correct.items()
@@ -109,6 +112,11 @@ def _picture(correct: dict[str, Accuracy]) -> Picture:
                 tuple(percent(b.value) for _, b in rows),
                 tuple(percent(b.low) for _, b in rows),
                 tuple(percent(b.high) for _, b in rows),
+            ),
+            *(
+                Level(100 * least, f"least {what}", axis="x")
+                for what, least in (("sensitivity", sensitivity), ("specificity", specificity))
+                if least is not None
             ),
         ),
         caption="Each row is a share with its interval.",

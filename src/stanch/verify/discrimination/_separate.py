@@ -14,7 +14,7 @@ from stanch.verify.discrimination.compare import AreaDifference, compare_areas
 from stanch.verify.discrimination.marks import Marks, marks
 from stanch.verify.discrimination.pictures import curve_picture
 from stanch.verify.discrimination.words import AREA, COMPARISON, NOT_A_PROBABILITY, TREATMENT
-from stanch.verify.records import Account, Column, Grid, Picture, Rows
+from stanch.verify.records import Account, Column, Grid, Level, Picture, Rows
 from stanch.verify.scales import grouped
 from stanch.verify.table import Table, take
 
@@ -70,7 +70,7 @@ def separate(
         grids=(_area_grid(areas), _gap_grid(gaps)),
         pictures=(
             curve_picture(found, {}, values, chosen.confidence),
-            _picture(areas),
+            _picture(areas, chosen.least_area),
         ),
         definitions=(*AREA, COMPARISON),
         settings=settings,
@@ -104,16 +104,19 @@ def _gap_grid(gaps: dict[tuple[str, str], AreaDifference]) -> Grid:
     return Grid("Areas compared, separate people", columns, rows)
 
 
-def _picture(areas: dict[str, Area]) -> Picture:
+def _picture(areas: dict[str, Area], least: float | None) -> Picture:
     low = [one.area.low for one in areas.values()]
     high = [one.area.high for one in areas.values()]
     value = [one.area.value for one in areas.values()]
     span = np.array([v for v in value if v is not None])
     return Picture(
         "Areas by set of people",
-        "area under the curve [1]",
+        "area under the curve [-]",
         "",
-        (Rows(tuple(areas), tuple(value), tuple(low), tuple(high)),),
+        (
+            Rows(tuple(areas), tuple(value), tuple(low), tuple(high)),
+            *(() if least is None else (Level(least, "least allowed", axis="x"),)),
+        ),
         caption="Each row is the area in one set of people with its interval.",
         alt=f"Areas from {span.min():.3f} to {span.max():.3f}.",
     )

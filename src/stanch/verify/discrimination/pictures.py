@@ -85,7 +85,10 @@ def groups_picture(name: str, found: Marks, cutoff: CutOff | None, unit: str) ->
     low, high = float(found.levels.min()), float(found.levels.max())
     if low == high:
         low, high = low - (abs(low) * 0.05 or 0.5), high + (abs(high) * 0.05 or 0.5)
-    count = int(np.clip(2 * np.cbrt(positive.size + negative.size), 8, 60))
+    # Fine enough for the narrower group, which sits in one bar when a wide one sets the width.
+    narrow = min(np.subtract(*np.quantile(part, (0.9, 0.1))) for part in (positive, negative))
+    least = 4 * (high - low) / narrow if narrow > 0 else 0.0
+    count = int(np.clip(max(2 * np.cbrt(positive.size + negative.size), least), 8, 60))
     edges = np.linspace(low, high, count + 1)
     layers: list[Layer] = [_bars(negative, edges, "negative group", 0), _bars(positive, edges, "positive group", 1)]
     said = "no cut-off"
@@ -96,7 +99,7 @@ def groups_picture(name: str, found: Marks, cutoff: CutOff | None, unit: str) ->
     return Picture(
         f"Both groups: {name}",
         f"{name} [{unit or '-'}]",
-        "share of the group [1]",
+        "share of the group [-]",
         tuple(layers),
         caption=f"Histograms as shares of each group.{bounds}",
         alt=f"{positive.size} positive and {negative.size} negative people, {said}.",

@@ -145,6 +145,12 @@ def outlier_grid(rules: dict[str, Outliers], x: Floats, exclude: str, unit: str,
     )
 
 
+def _ranks_text(low: int | None, high: int | None) -> str:
+    if low is None or high is None:
+        return f"up to {high}" if low is None else f"from {low}"
+    return f"{low} to {high}"
+
+
 def limits_rows(found: ReferenceLimits, name: str = "") -> list[tuple[Any, ...]]:
     """Rows of a grid of limits."""
     rows: list[tuple[Any, ...]] = []
@@ -153,7 +159,7 @@ def limits_rows(found: ReferenceLimits, name: str = "") -> list[tuple[Any, ...]]
         if limit is None:
             continue
         ranks = found.ranks.get(which, (None, None))
-        shown = " to ".join("-" if r is None else str(r) for r in ranks) if which in found.ranks else None
+        shown = _ranks_text(*ranks) if which in found.ranks else None
         rows.append(
             (
                 f"{name}, {which} limit" if name else f"{which} limit",

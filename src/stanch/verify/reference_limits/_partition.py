@@ -229,7 +229,7 @@ def _pictures(
         Picture(
             "Groups of reference values",
             f"result [{chosen.unit or '-'}]",
-            "share of the group [1]",
+            "share of the group [-]",
             layers,
             caption=f"Histograms as shares of each group, over the same bins.{more}",
             alt=f"Histograms of {min(names.size, 4)} groups.",

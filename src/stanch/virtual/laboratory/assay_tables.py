@@ -7,7 +7,7 @@ import numpy as np
 from stanch.virtual.growth import modulus
 from stanch.virtual.laboratory.people import donors, measured
 
-__all__ = ["curves", "haematocrit", "neutraliser", "push_interval", "rotated", "sample_age"]
+__all__ = ["blocker", "contact", "curves", "haematocrit", "neutraliser", "push_interval", "rotated", "sample_age"]
 
 Columns = dict[str, list[object]]
 WELLS = ("1", "2", "3", "4", "5", "6")
@@ -71,6 +71,27 @@ def neutraliser(rng: np.random.Generator) -> Columns:
             neutralised = measured(rng, 2.2 * donor.onset / 60 * (1 + 0.9 * left), sd=0.035)
             rows.append((donor.name, dose, neutralised, unspiked))
     return _columns("donor heparin_iu_per_ml onset_neutralised_min onset_unspiked_min", rows)
+
+
+def blocker(rng: np.random.Generator) -> Columns:
+    """Two lots of the blocker in 22 donors each; the first leaves 3 % of the platelet part, the second 9 %."""
+    rows: list[tuple[object, ...]] = []
+    for lot, left, first in (("A", 0.03, 901), ("B", 0.09, 931)):
+        for donor in donors(rng, 22, first):
+            fibrin = donor.plateau * donor.fibrin_share
+            blocked = measured(rng, fibrin + left * (donor.plateau - fibrin), sd=0.035)
+            reference = measured(rng, fibrin, sd=0.035)
+            rows.append((donor.name, lot, measured(rng, donor.plateau), blocked, reference))
+    return _columns("donor lot base_pa blocked_pa without_platelets_pa", rows)
+
+
+def contact(rng: np.random.Generator) -> Columns:
+    """Onset with and without tissue factor in 18 donors; wells that had not set after 40 min were not waited for."""
+    rows: list[tuple[object, ...]] = []
+    for donor in donors(rng, 18, 961):
+        blank = float(24.0 * np.exp(0.42 * rng.standard_normal()))
+        rows.append((donor.name, measured(rng, donor.onset, sd=0.035) / 60, blank if blank <= 40 else ">40"))
+    return _columns("donor onset_min onset_without_tissue_factor_min", rows)
 
 
 def push_interval(rng: np.random.Generator) -> Columns:

@@ -57,11 +57,10 @@ def pairs(rng: np.random.Generator) -> Columns:
     for donor in donors(rng, 36, 101):
         shift = BENCH.run * rng.standard_normal()
         blocked = donor.plateau * donor.fibrin_share
-        rows += [
-            (donor.name, copy, measured(rng, donor.plateau, shift), measured(rng, blocked, shift, sd=0.045))
-            for copy in (1, 2)
-        ]
-    return _columns("donor duplicate base_pa blocked_pa", rows)
+        for copy in (1, 2):
+            rows.append((donor.name, copy, "base", measured(rng, donor.plateau, shift)))
+            rows.append((donor.name, copy, "base + blocker", measured(rng, blocked, shift, sd=0.045)))
+    return _columns("donor duplicate well plateau_pa", rows)
 
 
 def mixing(rng: np.random.Generator) -> Columns:

@@ -81,6 +81,10 @@ TABLES = (
         "Onset with and without neutraliser in blood spiked with heparin.",
         assay_tables.neutraliser,
     ),
+    StudyTable(
+        "blocker_lots", "Base, blocked and platelet-free plateau with two lots of the blocker.", assay_tables.blocker
+    ),
+    StudyTable("contact_blanks", "Onset with tissue factor and, in the same blood, without.", assay_tables.contact),
     StudyTable("push_interval", "Onset and plateau of one blood at four push intervals.", assay_tables.push_interval),
     StudyTable(
         "quality_round", "Two samples of an invented quality round, 16 laboratories.", method_tables.quality_round
