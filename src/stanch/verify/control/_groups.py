@@ -19,7 +19,7 @@ from stanch.verify.control._common import (
     thin_note,
 )
 from stanch.verify.control._single import CENSORED
-from stanch.verify.control.rules import judge, parse
+from stanch.verify.control.rules import Judged, judge, parse
 from stanch.verify.control.subgroups import Subgroups, subgroups
 from stanch.verify.equivalence import outcome
 from stanch.verify.records import Account, Bounded, Column, Grid, Picture, Verdict
@@ -58,31 +58,11 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
     whole[index[~base]] = False
     rates_grid, rates_numbers, warned, seed = rule_rates(rules, 1, s["seed"], unit="standard errors of a mean")
     hit = np.flatnonzero(judged.signal.any(axis=0))
-    signals = [
-        (found.names[i], float(z[i]), "; ".join(r.name for r, f in zip(rules, judged.signal[:, i], strict=True) if f))
-        for i in hit[:100]
-    ]
-    unit = s["unit"]
+    signals = [(found.names[i], float(z[i]), judged.completed(i)) for i in hit[:100]]
     word = "range" if s["spread"] == "range" else "standard deviation"
     sizes = (
         f"{found.size.min()}" if found.size.min() == found.size.max() else f"{found.size.min()} to {found.size.max()}"
     )
-    numbers: dict[str, Any] = {
-        "subgroups": len(found.names),
-        "baseline_subgroups": int(whole.sum()),
-        "centre": found.mean.centre,
-        "sigma": found.mean.sigma,
-        "mean_spread": found.mean_spread,
-        "low": float(found.mean.low[0]),
-        "high": float(found.mean.high[0]),
-        "spread_low": float(found.spread.low[0]),
-        "spread_high": float(found.spread.high[0]),
-        "means_outside": int(found.mean.signal.sum()),
-        "spreads_outside": int(found.spread.signal.sum()),
-        "means": found.mean.value.tolist() if len(found.names) <= 2000 else None,
-        "runs_rejected_by_rule": {r.name: int(judged.rejected[i].sum()) for i, r in enumerate(rules)},
-        "rates": rates_numbers,
-    }
     verdict = _verdict(found, whole, s)
     single = tuple(str(names[i]) for i in np.flatnonzero(found.size == 1)[:12])
     return Account(
@@ -97,20 +77,7 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
         data=taken.data,
         verdicts=(verdict,),
         grids=(
-            Grid(
-                "Control limits",
-                (Column("quantity"), Column("value", unit)),
-                (
-                    ("centre line", found.mean.centre),
-                    ("standard deviation inside subgroups", found.mean.sigma),
-                    (f"mean {word}", found.mean_spread),
-                    ("lower limit of the first mean", numbers["low"]),
-                    ("upper limit of the first mean", numbers["high"]),
-                    ("lower limit of the first spread", numbers["spread_low"]),
-                    ("upper limit of the first spread", numbers["spread_high"]),
-                ),
-                "With subgroups of unequal size every one has limits of its own.",
-            ),
+            _limits_grid(found, word, s["unit"]),
             signal_grid(
                 "Signals of the rules",
                 signals,
@@ -123,9 +90,44 @@ def in_groups(table: Table, question: str, settings: dict[str, Any]) -> Account:
         pictures=_pictures(found, s),
         definitions=tuple(DEFINITIONS[k] for k in ("baseline", "rule", "false rejection")),
         settings=settings,
-        numbers=numbers,
+        numbers={**_numbers(found, judged, int(whole.sum())), "rates": rates_numbers},
         warnings=(*((f"Subgroups of one result have no spread: {', '.join(single)}.",) if single else ()), *warned),
         seed=seed,
+    )
+
+
+def _numbers(found: Subgroups, judged: Judged, baseline: int) -> dict[str, Any]:
+    return {
+        "subgroups": len(found.names),
+        "baseline_subgroups": baseline,
+        "centre": found.mean.centre,
+        "sigma": found.mean.sigma,
+        "mean_spread": found.mean_spread,
+        "low": float(found.mean.low[0]),
+        "high": float(found.mean.high[0]),
+        "spread_low": float(found.spread.low[0]),
+        "spread_high": float(found.spread.high[0]),
+        "means_outside": int(found.mean.signal.sum()),
+        "spreads_outside": int(found.spread.signal.sum()),
+        "means": found.mean.value.tolist() if len(found.names) <= 2000 else None,
+        "runs_rejected_by_rule": judged.runs_by_rule(),
+    }
+
+
+def _limits_grid(found: Subgroups, word: str, unit: str) -> Grid:
+    return Grid(
+        "Control limits",
+        (Column("quantity"), Column("value", unit)),
+        (
+            ("centre line", found.mean.centre),
+            ("standard deviation inside subgroups", found.mean.sigma),
+            (f"mean {word}", found.mean_spread),
+            ("lower limit of the first mean", float(found.mean.low[0])),
+            ("upper limit of the first mean", float(found.mean.high[0])),
+            ("lower limit of the first spread", float(found.spread.low[0])),
+            ("upper limit of the first spread", float(found.spread.high[0])),
+        ),
+        "With subgroups of unequal size every one has limits of its own.",
     )
 
 

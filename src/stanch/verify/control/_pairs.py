@@ -17,7 +17,7 @@ from stanch.verify.control._common import (
     signal_grid,
     thin_note,
 )
-from stanch.verify.control.duplicates import duplicates
+from stanch.verify.control.duplicates import Duplicates, duplicates
 from stanch.verify.control.rules import judge, parse
 from stanch.verify.equivalence import outcome
 from stanch.verify.intervals import sd_interval
@@ -62,14 +62,7 @@ def in_pairs(table: Table, question: str, settings: dict[str, Any]) -> Account:
     judged = judge(rules, z)
     rates_grid, rates_numbers, warned, seed = rule_rates(rules, 1, s["seed"])
     hit = np.flatnonzero(judged.signal.any(axis=0))
-    signals = [
-        (
-            int(taken.row[i]),
-            float(z[i]),
-            "; ".join(r.name for r, f in zip(rules, judged.signal[:, i], strict=True) if f),
-        )
-        for i in hit[:100]
-    ]
+    signals = [(int(taken.row[i]), float(z[i]), judged.completed(i)) for i in hit[:100]]
     log = s["scale"] == "log"
     shown = "1" if log else s["unit"]
     numbers = {
@@ -84,7 +77,7 @@ def in_pairs(table: Table, question: str, settings: dict[str, Any]) -> Account:
         "outside": int(found.difference.signal.sum()),
         "ranges_outside": int(found.range.signal.sum()),
         "differences": found.difference.value.tolist() if x.size <= 2000 else None,
-        "runs_rejected_by_rule": {r.name: int(judged.rejected[i].sum()) for i, r in enumerate(rules)},
+        "runs_rejected_by_rule": judged.runs_by_rule(),
         "rates": rates_numbers,
     }
     rows: list[tuple[str, Any]] = [("standard deviation of one measurement", found.sd)]
@@ -114,29 +107,34 @@ def in_pairs(table: Table, question: str, settings: dict[str, Any]) -> Account:
             rule_grid(rules),
             rates_grid,
         ),
-        pictures=(
-            Picture(
-                "Differences of duplicates",
-                "sample in time order [-]",
-                "ln(second/first) [-]" if log else f"second − first [{s['unit'] or '-'}]",
-                chart_layers(found.difference, label="differences"),
-                f"Limits at {s['width']:g} standard deviations of a difference." + thin_note(x.size),
-                f"{x.size} differences, {numbers['outside']} outside the limits.",
-            ),
-            Picture(
-                "Ranges of duplicates",
-                "sample in time order [-]",
-                "size of the difference [-]" if log else f"size of the difference [{s['unit'] or '-'}]",
-                chart_layers(found.range, label="ranges"),
-                "Above the limit: the two results of this sample do not belong together." + thin_note(x.size),
-                f"{numbers['ranges_outside']} ranges above the limit.",
-            ),
-        ),
+        pictures=_pictures(found, s),
         definitions=(PAIR, *(DEFINITIONS[k] for k in ("baseline", "rule", "false rejection"))),
         settings=settings,
         numbers=numbers,
         warnings=warned,
         seed=seed,
+    )
+
+
+def _pictures(found: Duplicates, s: dict[str, Any]) -> tuple[Picture, ...]:
+    log, n = s["scale"] == "log", found.difference.value.size
+    return (
+        Picture(
+            "Differences of duplicates",
+            "sample in time order [-]",
+            "ln(second/first) [-]" if log else f"second − first [{s['unit'] or '-'}]",
+            chart_layers(found.difference, label="differences"),
+            f"Limits at {s['width']:g} standard deviations of a difference." + thin_note(n),
+            f"{n} differences, {int(found.difference.signal.sum())} outside the limits.",
+        ),
+        Picture(
+            "Ranges of duplicates",
+            "sample in time order [-]",
+            "size of the difference [-]" if log else f"size of the difference [{s['unit'] or '-'}]",
+            chart_layers(found.range, label="ranges"),
+            "Above the limit: the two results of this sample do not belong together." + thin_note(n),
+            f"{int(found.range.signal.sum())} ranges above the limit.",
+        ),
     )
 
 

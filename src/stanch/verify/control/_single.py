@@ -53,7 +53,7 @@ def single(table: Table, question: str, settings: dict[str, Any]) -> Account:
         "runs_rejected": int(rejected.sum()),
         "later_runs": int(late_runs.size),
         "later_runs_rejected": int(rejected[late_runs].sum()),
-        "runs_rejected_by_rule": {r.name: int(judged.rejected[i].sum()) for i, r in enumerate(rules)},
+        "runs_rejected_by_rule": judged.runs_by_rule(),
         "rates": rates_numbers,
         "mean_run_lengths": lengths,
         "z": z.tolist() if z.size <= 2000 else None,

@@ -54,7 +54,7 @@ def rejected_grid(
             int(row[i]),
             str(names[index[i]]),
             float(z[i]),
-            "; ".join(r.name for r, flag in zip(judged.rules, judged.signal[:, i], strict=True) if flag),
+            judged.completed(i),
         )
         for i in hit[:100]
     ]

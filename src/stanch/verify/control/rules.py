@@ -191,6 +191,14 @@ class Judged:
     run: NDArray[np.intp]
     rejected: Flags
 
+    def completed(self, result: int) -> str:
+        """Names of the rules that a result completes, by its place from 0."""
+        return "; ".join(r.name for r, flag in zip(self.rules, self.signal[:, result], strict=True) if flag)
+
+    def runs_by_rule(self) -> dict[str, int]:
+        """How many runs each rule rejects [-]."""
+        return {rule.name: int(self.rejected[i].sum()) for i, rule in enumerate(self.rules)}
+
 
 def judge(
     rules: Sequence[Rule],
