@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from stanch.cli.verification_study import SEED, STUDY, Part
+from stanch.cli.verification_study import SEED, STUDY, Part, _labelled
 from stanch.report.verification import render, summary
 from stanch.verify import PROTOCOLS, protocol
 from stanch.verify.protocol import resolve
@@ -45,12 +45,13 @@ def test_every_table_of_the_study_is_marked_as_demo_data(table: object, tables: 
 @pytest.mark.parametrize("part", QUICK, ids=lambda part: part.name)
 def test_every_report_of_the_study_says_so_and_is_judged(part: Part, tables: Path) -> None:
     table = read_table(tables / f"{part.table}.csv") if part.table else None
-    account = protocol(part.protocol)(table, **part.options)
+    account = _labelled(protocol(part.protocol)(table, **part.options))
     assert account.title
     assert account.definitions
+    assert "no limit stated" not in {one.outcome for one in account.verdicts}
     if table is None:
         assert account.data.used == 0
-        return
+        assert account.data.notes == ("Demo data: what this plan assumes is invented.",)
     assert account.data.demo
     assert "Demo data: the data of this report are invented." in render(account)
     assert "[demo data]" in summary(account)
