@@ -57,3 +57,24 @@ def test_donors_stay_together_in_folds():
 def test_folds_that_cannot_be_made_are_refused(donor, folds):
     with pytest.raises(InputError, match="folds"):
         folds_of(donor, folds=folds)
+
+
+@settings(derandomize=True, deadline=None, max_examples=40)
+@given(st.integers(0, 10_000), st.sampled_from([0.1, 0.3, 0.6]), st.booleans())
+def test_all_folds_at_once_are_the_fits_one_by_one(seed, open_, early):
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(10, 40))
+    x = rng.normal(5, 0.5, n)
+    y = 2 + 0.8 * x + rng.normal(0, 10.0 ** rng.uniform(-3, 0), n)
+    hidden = rng.random(n) < open_
+    hidden[:6] = False
+    who = rng.permutation(n) // 2
+    design = np.column_stack([np.ones(n), x - x.mean()]) if early else np.ones((n, 1))
+    alone = np.empty(n)
+    for one in np.unique(who):
+        own = who == one
+        bounds = hidden[~own]
+        fit = censored_fit(design[~own], y[~own], None, bounds if bounds.any() else None)
+        alone[own] = design[own] @ fit.coefficients
+    found = out_of_sample(x if early else None, y, hidden, folds_of(who))
+    np.testing.assert_allclose(found, alone, rtol=1e-7)

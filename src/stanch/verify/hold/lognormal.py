@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["LARGE", "covariance", "normal_fits", "one_step_fits", "relative_quantile", "residuals"]
+__all__ = ["LARGE", "covariance", "normal_fits", "one_step_fits", "relative_quantile", "residuals", "upper_tail"]
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +62,7 @@ def normal_fits(
         g, t = np.full(g.shape, start[0] / start[1]), np.full(t.shape, size / start[1])
     step_g = step_t = np.full(g.shape, np.inf)
     for _ in range(ROUNDS):
-        ratio, curve = _tail(t[:, None] * end - g[:, None])
+        ratio, curve = upper_tail(t[:, None] * end - g[:, None])
         curve, ratio = curve * bound, ratio * bound
         # Slope in (mean/sd, 1/sd) and minus the second derivative.
         dg = t * one - g * count + ratio.sum(axis=1)
@@ -86,8 +86,19 @@ def normal_fits(
     return np.where(still, g / t * size, np.nan), np.where(still, size / t * correct, np.nan)
 
 
-def _tail(z: Floats) -> tuple[Floats, Floats]:
-    """Normal density over the chance of lying above, and minus the second derivative of that chance's logarithm."""
+def upper_tail(z: Floats) -> tuple[Floats, Floats]:
+    """Normal density over the chance of lying above, and minus the second derivative of that chance's logarithm.
+
+    Parameters
+    ----------
+    z : ndarray
+        [-].
+
+    Returns
+    -------
+    tuple of ndarray
+        [-].
+    """
     from scipy import special
 
     ratio = np.exp(-0.5 * z * z - 0.5 * math.log(2 * math.pi) - special.log_ndtr(-z))
@@ -113,7 +124,7 @@ def residuals(error: ArrayLike, above: ArrayLike, mean: float, sd: float) -> Flo
     """
     z = (np.asarray(error, dtype=np.float64) - mean) / sd
     hidden = np.asarray(above, dtype=bool)
-    z[hidden] = _tail(z[hidden])[0]
+    z[hidden] = upper_tail(z[hidden])[0]
     return z
 
 
@@ -123,7 +134,7 @@ def _parts(x: Floats, hidden: NDArray[np.bool_], g: float, t: float) -> Floats:
     known, end = x[~hidden], x[hidden]
     away = t * known - g
     out[:, ~hidden] = away, 1.0 / t - known * away, np.ones(known.size), -known, t**-2 + known**2
-    ratio, curve = _tail(t * end - g)
+    ratio, curve = upper_tail(t * end - g)
     out[:, hidden] = ratio, -ratio * end, curve, -curve * end, curve * end**2
     return out
 

@@ -8,10 +8,16 @@ from numpy.typing import ArrayLike, NDArray
 from stanch.errors import InputError
 from stanch.verify.censored import censored_fit
 from stanch.verify.hold.donors import renumbered
+from stanch.verify.hold.lognormal import upper_tail
 
 __all__ = ["LEAVE_ONE_OUT", "TENFOLD", "folds_of", "out_of_sample"]
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Whole = NDArray[np.intp]
+
+ROUNDS = 40
+"""Newton steps allowed [-]."""
 
 LEAVE_ONE_OUT = 200
 """Donors up to which each is predicted by all others; beyond, in folds [-]."""
@@ -42,7 +48,7 @@ def folds_of(donor: ArrayLike, *, folds: int = 0, seed: int = 0) -> NDArray[np.i
         If there are fewer donors than folds.
     """
     who = np.asarray(donor, dtype=np.intp)
-    seen = np.unique(who)
+    seen = np.flatnonzero(np.bincount(who))
     count = folds or (seen.size if seen.size <= LEAVE_ONE_OUT else TENFOLD)
     if not 2 <= count <= seen.size:
         raise InputError("folds", got=count, allowed=f"2 to {seen.size}, the number of donors")
@@ -83,17 +89,64 @@ def out_of_sample(early: ArrayLike | None, plateau: ArrayLike, above: ArrayLike,
     if early is not None:
         x = np.asarray(early, dtype=np.float64)
         design = np.column_stack([design, x - x.mean()])
-    whole = censored_fit(design, y, None, hidden)
-    out = np.empty(y.size)
-    order = np.argsort(part, kind="stable")
-    start = np.flatnonzero(np.r_[True, np.diff(part[order]) > 0])
-    for rows in np.split(order, start[1:]):
-        others = np.ones(y.size, dtype=bool)
-        others[rows] = False
-        bounds = hidden[others]
-        fit = censored_fit(design[others], y[others], None, bounds if bounds.any() else None, start=whole)
-        out[rows] = design[rows] @ fit.coefficients
+    part = renumbered(part)
+    coefficients, settled = _without_folds(design, y, hidden, part)
+    out = np.asarray((design * coefficients[part]).sum(axis=1))
+    for one in np.flatnonzero(~settled):
+        own = part == one
+        bounds = hidden[~own]
+        fit = censored_fit(design[~own], y[~own], None, bounds if bounds.any() else None)
+        out[own] = design[own] @ fit.coefficients
     return out
+
+
+def _without_folds(design: Floats, y: Floats, hidden: NDArray[np.bool_], fold: Whole) -> tuple[Floats, Flags]:
+    """Coefficients of the fit without each fold, all folds at once by Newton's method from the fit to all."""
+    whole = censored_fit(design, y, None, hidden)
+    folds, terms = int(fold.max()) + 1, design.shape[1]
+    columns, middle = np.abs(design).max(axis=0), float(y.mean())
+    span = float(np.abs(y - middle).max()) or 1.0
+    columns[columns == 0] = 1.0
+    if not whole.sd > 1e-6 * span:
+        return np.zeros((folds, terms)), np.zeros(folds, dtype=bool)
+    rows = np.column_stack([-design / columns, (y - middle) / span])
+    pairs = [(i, j) for i in range(terms + 1) for j in range(terms + 1)]
+    known, fold_known, bound, fold_bound = rows[~hidden], fold[~hidden], rows[hidden], fold[hidden]
+    gram = np.stack([_others(fold_known, known[:, i] * known[:, j], folds) for i, j in pairs], axis=1)
+    gram = gram.reshape(folds, terms + 1, terms + 1)
+    count = _others(fold_known, np.ones(fold_known.size), folds)
+    products = np.stack([bound[:, i] * bound[:, j] for i, j in pairs], axis=1)
+    start = np.append(whole.coefficients * columns, span)
+    start[0] -= middle * columns[0]
+    start[:-1] /= span
+    p = np.tile(np.append(start[:-1], 1.0) * span / whole.sd, (folds, 1))
+    inside = fold_bound[None, :] != np.arange(folds)[:, None]
+    settled, sound = np.zeros(folds, dtype=bool), count > terms
+    for _ in range(ROUNDS):
+        ratio, curve = upper_tail(p @ bound.T)
+        slope = -np.einsum("fij,fj->fi", gram, p) - (ratio * inside) @ bound
+        slope[:, -1] += count / p[:, -1]
+        bend = gram + ((curve * inside) @ products).reshape(gram.shape)
+        bend[:, -1, -1] += count / p[:, -1] ** 2
+        size = np.sqrt(np.maximum(np.einsum("fii->fi", bend), 1e-300))
+        scaled = bend / (size[:, :, None] * size[:, None, :])
+        sound &= np.linalg.det(scaled) > 1e-11
+        scaled[~sound] = np.eye(terms + 1)
+        step = np.linalg.solve(scaled, (slope / size)[..., None])[..., 0] / size
+        step *= ((2.0 / 3.0) / np.maximum(-step[:, -1] / p[:, -1], 2.0 / 3.0))[:, None]
+        p = np.where(sound[:, None], p + step, p)
+        settled = sound & (np.abs(step).max(axis=1) < 1e-10 * np.abs(p).max(axis=1))
+        if bool((settled | ~sound).all()):
+            break
+    coefficients = p[:, :-1] / p[:, -1:] * span
+    coefficients[:, 0] += middle * columns[0]
+    return coefficients / columns, settled
+
+
+def _others(fold: Whole, values: Floats, folds: int) -> Floats:
+    """Sums of all but each fold."""
+    own = np.bincount(fold, values, minlength=folds)
+    return np.asarray(own.sum() - own)
 
 
 def _plain(x: Floats | None, y: Floats, part: NDArray[np.intp]) -> Floats:
@@ -101,8 +154,7 @@ def _plain(x: Floats | None, y: Floats, part: NDArray[np.intp]) -> Floats:
     fold = renumbered(part)
 
     def others(values: Floats) -> Floats:
-        own = np.bincount(fold, values)
-        return np.asarray(own.sum() - own)
+        return _others(fold, values, int(fold.max()) + 1)
 
     count = others(np.ones(y.size))
     if (count < (2 if x is None else 3)).any():
