@@ -259,3 +259,22 @@ def test_big_tables_are_thinned_in_pictures_only() -> None:
             for layer in picture.layers:
                 assert len(getattr(layer, "x", ())) <= 2000
         assert "2000 of 50000" in account.pictures[0].caption
+
+
+@pytest.mark.parametrize("relation", ["same", "general"])
+def test_the_short_interval_of_a_rank_intercept_is_warned_of(relation: str) -> None:
+    options = {"design": "passing-bablok", "relation": relation, "bias_interval": "influence"}
+    said = [w for w in PROTOCOL(table(), x="x", y="y", **options).warnings if "interval of the intercept" in w]
+    assert len(said) == 1
+    assert "91 to 93 %" in said[0]
+    assert not any("interval of the intercept" in w for w in PROTOCOL(table(), x="x", y="y", design="deming").warnings)
+
+
+@pytest.mark.parametrize(("interval", "n", "warned"), [("1986", 30, True), ("1999", 30, True), ("exact", 30, False)])
+def test_approximate_intervals_of_limits_are_warned_of_where_samples_are_few(
+    interval: str, n: int, warned: bool
+) -> None:
+    account = PROTOCOL(table(n), x="x", y="y", design="differences", limit_interval=interval)
+    assert any("interval of a limit of agreement is short" in w for w in account.warnings) is warned
+    many = PROTOCOL(table(60), x="x", y="y", design="differences", limit_interval=interval)
+    assert not any("interval of a limit of agreement is short" in w for w in many.warnings)

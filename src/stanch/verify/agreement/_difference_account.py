@@ -22,6 +22,9 @@ from stanch.verify.table import Taken
 Floats = NDArray[np.float64]
 Strings = NDArray[np.str_]
 
+FEW = 40
+"""Samples below which an approximate interval of a limit of agreement is warned of [-]."""
+
 LIMITS = Definition(
     "limits of agreement",
     "Bias plus and minus the stated number of standard deviations of the differences: where the difference of a new "
@@ -182,6 +185,12 @@ def _tell(parts: Parts, found: Differences, o: dict[str, Any], middle: Floats, d
         ),
         _show.histogram_picture(d, labels[1]),
     ]
+    if found.n < FEW and "approximation" in found.interval:
+        parts.warnings.append(
+            "The interval of a limit of agreement is short with few samples (1986 and 1999 approximations): where 95 % "
+            "were stated it held the truth in only 92 to 94 % of 2000 simulated studies of 10 samples. The exact one "
+            "keeps what it states."
+        )
     parts.definitions.append(LIMITS)
     parts.definitions.append(
         Definition(

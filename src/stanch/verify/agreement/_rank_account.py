@@ -26,10 +26,17 @@ LINEARITY = Definition(
 )
 
 
+INTERCEPT = (
+    "The interval of the intercept, from the opposite slope limits, is short: where 95 % were stated it held the "
+    "truth in only 91 to 93 % of 2000 simulated studies of each of five kinds, with 20 to 300 samples."
+)
+BESIDE = " The interval made for a bias, in the table of pairs, held it in 94 to 96 %."
+
+
 def _definition(rounding: str, relation: str) -> Definition:
     shown = (
         f"Intercept limits from the opposite slope limits; ranks rounded: {rounding}. Own simulation (normal errors, "
-        "95 % stated): the slope interval held the truth in 94 to 96 % of studies, the intercept interval only in 92 "
+        "95 % stated): the slope interval held the truth in 94 to 96 % of studies, the intercept interval only in 91 "
         "to 93 %; the intercept is therefore also shown with the interval made for a bias."
     )
     if relation == "general":
@@ -76,6 +83,7 @@ def rank_line(parts: Parts, x: Floats, y: Floats, o: dict[str, Any], sd: tuple[F
         ("rank of the lower slope limit", None if found.ranks is None else found.ranks[0]),
         ("rank of the upper slope limit", None if found.ranks is None else found.ranks[1]),
     ]
+    parts.warnings.append(INTERCEPT + (BESIDE if line.covariance is not None else ""))
     if line.covariance is not None:
         beside = line.bias_at(0.0)
         rows.append(("intercept with the interval made for a bias", beside))
