@@ -223,3 +223,10 @@ def test_a_limit_of_quantitation_below_every_sample_is_not_claimed() -> None:
 def test_every_rule_names_the_level_of_its_interval() -> None:
     account = classical(blanks(), allowed_blank=3.0, allowed_detection=2.0, confidence=0.8)
     assert all("80 % interval" in v.rule for v in account.verdicts)
+
+
+@pytest.mark.parametrize(("interval", "warned"), [("delta", True), ("profile", False), ("fieller", False)])
+def test_the_short_delta_interval_is_warned_of(interval: str, warned: bool) -> None:
+    table = Table.of({"c": [1, 2, 3, 5, 8, 12], "h": [2, 6, 11, 16, 19, 20], "n": [20] * 6})
+    account = DETECTION(table, design="probit", concentration="c", hits="h", trials="n", interval=interval)
+    assert any("delta interval is short" in w for w in account.warnings) is warned

@@ -223,3 +223,9 @@ def test_a_million_rows() -> None:
     assert account.numbers["areas"]["g"].area.value == pytest.approx(0.7602499, abs=0.003)
     assert max(len(layer.x) for layer in account.pictures[0].layers) <= 2000
     assert "thinned" in account.pictures[0].caption
+
+
+@pytest.mark.parametrize(("interval", "warned"), [("wald", True), ("logit", False), ("score", False)])
+def test_the_short_wald_interval_is_warned_of(interval: str, warned: bool) -> None:
+    account = RUN(table(), reading=("stiff",), draws=100, interval=interval, **WHO)
+    assert any("Wald interval of an area is short" in w for w in account.warnings) is warned

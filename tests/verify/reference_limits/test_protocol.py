@@ -258,3 +258,13 @@ def test_limits_are_not_taken_over_by_a_rule_that_cannot_fail(n: int, most: int,
     account = RUN(table, result="g", design="transfer", lower=90.0, upper=240.0, most=most)
     assert account.numbers["decision"] == "accepted"
     assert account.verdicts[0].outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("method", "n", "warned"), [("robust", 60, True), ("robust", 150, False), ("normal", 60, False)]
+)
+def test_the_short_intervals_of_robust_limits_are_warned_of_where_people_are_few(
+    method: str, n: int, warned: bool
+) -> None:
+    account = RUN(Table.of({"g": people(n)}), result="g", method=method, draws=100)
+    assert any("intervals of robust limits are short" in said for said in account.warnings) is warned

@@ -27,6 +27,10 @@ from stanch.verify.records import (
 from stanch.verify.scales import every
 from stanch.verify.table import Table, Taken, left_out, take
 
+DELTA = (
+    "The delta interval is short with few tests per concentration: where 95 % were stated it held the truth in 92 % of "
+    "2000 simulated studies of 6 concentrations with 20 tests each. The profile interval is the default."
+)
 REFUSED = "Concentrations and counts must be numbers: bounds are refused."
 
 
@@ -73,7 +77,7 @@ def from_hit_rates(table: Table, given: Given) -> Part:
             "limit_of_detection_lot": name,
             "lots": [_numbers(name, one) for name, one in fits],
         },
-        warnings=_warnings(fits),
+        warnings=(*([DELTA] if given["interval"] == "delta" else []), *_warnings(fits)),
     )
 
 

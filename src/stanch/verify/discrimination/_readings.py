@@ -216,6 +216,14 @@ def _moved(value: Bounded, fair: float) -> Bounded:
     return Bounded(fair, ends[0], ends[1], value.unit, value.level, why)
 
 
+FEW, LARGE = 100, 0.9
+WALD = (
+    "The Wald interval of an area is short where the area is large or people are few: where 95 % were stated it held "
+    "the truth in 90 % of 2000 simulated studies of 20 people in either group with an area of 0.9, and in 93 % with "
+    "50. The logit interval is the default."
+)
+
+
 def _warnings(
     areas: dict[str, Area], cutoffs: dict[str, CutOff], found: dict[str, Marks], chosen: Chosen, more: list[str]
 ) -> tuple[str, ...]:
@@ -228,6 +236,8 @@ def _warnings(
             )
         if one.area.why:
             said.append(f"{name}: {one.area.why}")
+        if chosen.interval == "wald" and (min(one.positives, one.negatives) < FEW or _value(one.area) > LARGE):
+            said.append(WALD)
         if chosen.interval == "wald" and one.area.high is not None and (one.area.high > 1 or (one.area.low or 0) < 0):
             said.append(f"The Wald interval of {name} passes 0 or 1; choose the logit interval.")
         if found[name].recoded:
