@@ -488,6 +488,19 @@ def test_no_table_is_wider_than_window_or_paper(offline_page: Any, tmp_path: Any
 
 
 @pytest.mark.browser
+def test_rows_shown_on_demand_are_printed(offline_page: Any, tmp_path: Any) -> None:
+    grid = Grid("Signals", (Column("row"),), tuple((f"row {k}",) for k in range(40)))
+    path = tmp_path / "report.html"
+    path.write_text(render(account(grids=(grid,))), encoding="utf-8")
+    offline_page.goto(path.as_uri())
+    last = offline_page.get_by_text("row 39", exact=True)
+    shown = "e => e.checkVisibility({contentVisibilityAuto: true})"
+    assert not last.evaluate(shown)
+    offline_page.emulate_media(media="print")
+    assert last.evaluate(shown)
+
+
+@pytest.mark.browser
 def test_the_index_fits_a_phone(offline_page: Any, tmp_path: Any) -> None:
     path = tmp_path / "index.html"
     path.write_text(index_page([("precision.html", account()), ("b.html", account())]), encoding="utf-8")

@@ -89,7 +89,7 @@ def test_open_ranks_are_said_in_words() -> None:
 def test_the_chosen_control_rules_come_first_and_are_named() -> None:
     found = protocol("control")(None, design="rule-choice", allowed_error=15.0, bias=1.0, cv=3.4)
     (grid,) = (one for one in found.grids if one.title == "Candidates")
-    asked = [row[-1] for row in grid.rows]
+    asked = [str(row[-1]) for row in grid.rows]
     assert asked[0] == "chosen"
     assert asked[1:] == sorted(asked[1:], reverse=True)
     assert str(grid.rows[0][1]) in found.verdicts[0].value.why
