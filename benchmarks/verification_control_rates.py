@@ -43,12 +43,15 @@ SETS: dict[str, tuple[tuple[Rule, ...], int]] = {
     "pairs by level, 2 per run": ((Rule(beyond=3.0), Rule("beyond", 2, 2, 2.0, True, "level")), 2),
 }
 OUT: list[bool] = []
+SHARES: list[tuple[str, int, int, float, str]] = []
+"""Every share judged: name, count, of how many, nominal, alternative."""
 
 
 def share(name: str, count: int, of: int, nominal: float, alternative: str = "two-sided") -> None:
     """One line: nominal, measured, and the exact binomial verdict."""
     p = float(stats.binomtest(count, of, nominal, alternative=alternative).pvalue)
     OUT.append(p >= 1e-3)
+    SHARES.append((name, count, of, nominal, alternative))
     print(f"{name:58} {nominal:9.5f} {count / of:9.5f} {p:8.3f}  {'agrees' if p >= 1e-3 else 'DIFFERS'}")
 
 

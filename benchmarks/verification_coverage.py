@@ -11,8 +11,10 @@ machine it was measured on.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import datetime
+import io
 import platform
 import subprocess
 from collections.abc import Callable, Iterator
@@ -21,6 +23,7 @@ from pathlib import Path
 
 import numpy as np
 import scipy
+import verification_control_rates as control
 import verification_coverage_agreement as agreement
 import verification_coverage_assay as assay
 import verification_coverage_budget as budget
@@ -138,6 +141,17 @@ def of_budget(runs: int, seed: int, only: str) -> Iterator[Count]:
             yield Count(name, 0.95, "exact", hits, runs)
 
 
+def of_lots(runs: int, seed: int, only: str) -> Iterator[Count]:
+    promises = {"two-sided": "exact", "less": "at least", "greater": "at most"}
+    for part in (control.of_lots, control.of_rounds):
+        if only in part.__name__:
+            control.SHARES.clear()
+            with contextlib.redirect_stdout(io.StringIO()):
+                part(runs, seed)
+            for name, count, of, nominal, alternative in control.SHARES:
+                yield Count(name, nominal, promises[alternative], count, of)
+
+
 AREAS: dict[str, Callable[[int, int, str], Iterator[Count]]] = {
     "precision": of_precision,
     "agreement": of_agreement,
@@ -147,6 +161,7 @@ AREAS: dict[str, Callable[[int, int, str], Iterator[Count]]] = {
     "budget": of_budget,
     "hold": of_hold,
     "assay": of_assay,
+    "lots and rounds": of_lots,
 }
 
 
