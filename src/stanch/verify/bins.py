@@ -21,7 +21,7 @@ def bin_edges(low: float, high: float, bins: int) -> NDArray[np.float64]:
     Returns
     -------
     ndarray, shape (bins + 1,)
-        Where the ends differ by too little for that many different edges, a range just wide enough about them.
+        Where the ends differ by too little for that many edges, a range just wide enough about them [unit].
 
     Examples
     --------
