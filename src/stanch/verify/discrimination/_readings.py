@@ -219,8 +219,8 @@ def _moved(value: Bounded, fair: float) -> Bounded:
 FEW, LARGE = 100, 0.9
 WALD = (
     "The Wald interval of an area is short where the area is large or people are few: where 95 % were stated it held "
-    "the truth in 90 % of 2000 simulated studies of 20 people in either group with an area of 0.9, and in 93 % with "
-    "50. The logit interval is the default."
+    "the truth in 90 to 93 % of 2000 simulated studies of 20 to 100 people in either group with an area of 0.9, and in "
+    "84 to 90 % with an area of 0.97. The logit interval is the default."
 )
 
 
