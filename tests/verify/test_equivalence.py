@@ -151,3 +151,13 @@ def test_a_claim_holds_when_all_of_its_parts_do() -> None:
     assert together(["met", "undecided"]) == "undecided"
     assert together(["undecided", "not met", "met"]) == "not met"
     assert together(["not met", "no limit stated"]) == "no limit stated"
+
+
+def test_an_interval_without_width_says_why() -> None:
+    from stanch.verify.intervals import NO_SCATTER, mean_interval, sd_interval
+
+    assert paired([1.0, 2.0], [1.5, 2.5], lower=-1, upper=1).difference.why == NO_SCATTER
+    assert ratio_paired([1.0, 2.0], [2.0, 4.0], margin=3).difference.why == NO_SCATTER
+    assert mean_interval([3.0, 3.0, 3.0]).why == NO_SCATTER
+    assert sd_interval(0.0, 4.0).why == NO_SCATTER
+    assert paired([1.0, 2.0], [1.5, 2.6], lower=-1, upper=1).difference.why == ""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stanch.errors import InputError
-from stanch.verify.intervals import checked
+from stanch.verify.intervals import NO_SCATTER, checked
 from stanch.verify.records import Bounded, Definition, Outcome
 
 __all__ = ["EQUIVALENCE", "Equivalence", "outcome", "paired", "ratio_paired", "together", "unpaired"]
@@ -256,7 +256,7 @@ def _decide(
     if lower is not None and upper is not None and not lower < upper:
         raise InputError("margin", got=(lower, upper), allowed="lower < upper")
     half = float(special.stdtrit(df, 1 - alpha)) * se
-    found = Bounded(mean, mean - half, mean + half, unit, 1 - 2 * alpha)
+    found = Bounded(mean, mean - half, mean + half, unit, 1 - 2 * alpha, NO_SCATTER if se == 0 else "")
 
     def p_value(distance: float) -> float:
         if se == 0:

@@ -14,6 +14,7 @@ from stanch.verify.records import Bounded
 __all__ = ["checked", "flags", "mean_interval", "score_ends", "sd_interval", "share_interval"]
 
 Side = Literal["two", "lower", "upper"]
+NO_SCATTER = "No scatter was seen, so the interval has no width: the resolution of the readings may hide it."
 
 
 def checked(values: ArrayLike, name: str, *, least: int = 1) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -106,7 +107,7 @@ def mean_interval(values: ArrayLike, *, level: float = 0.95, unit: str = "", nam
     if x.size < 2:
         return Bounded(mean, unit=unit, level=level, why="A single value has no interval.")
     half = float(special.stdtrit(x.size - 1, 0.5 + level / 2) * x.std(ddof=1) / math.sqrt(x.size))
-    return Bounded(mean, mean - half, mean + half, unit, level)
+    return Bounded(mean, mean - half, mean + half, unit, level, NO_SCATTER if half == 0 else "")
 
 
 def sd_interval(sd: float, df: float, *, level: float = 0.95, side: Side = "two", unit: str = "") -> Bounded:
@@ -144,7 +145,7 @@ def sd_interval(sd: float, df: float, *, level: float = 0.95, side: Side = "two"
     low = None if side == "upper" else end(tail)
     high = None if side == "lower" else end(1 - tail)
     open_above = "Too few degrees of freedom for an upper end." if high is None and side != "lower" else ""
-    return Bounded(sd, low, high, unit, level, open_above)
+    return Bounded(sd, low, high, unit, level, NO_SCATTER if sd == 0 else open_above)
 
 
 def share_interval(count: int, of: int, *, level: float = 0.95, method: Literal["exact", "score"] = "exact") -> Bounded:

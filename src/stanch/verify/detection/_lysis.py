@@ -353,8 +353,8 @@ DEFINITIONS = (
     ),
     Definition(
         "design by follow time",
-        "SD of the rate as a power of the follow time, fitted by the likelihood of the SDs, which are taken as independent: "
-        "where the same pairs were followed on, intervals between the times measured are too short.",
+        "SD of the rate as a power of the follow time, fitted by the likelihood of the SDs, which are taken as "
+        "independent: where the same pairs were followed on, intervals between the times measured are too short.",
         "own definition",
     ),
 )
