@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -162,7 +163,9 @@ def to_svg(figure: Figure) -> str:
     str
     """
     sink = io.BytesIO()
-    with styled():
+    with styled(), warnings.catch_warnings():
+        # A character the font lacks is drawn as a box; the tables beside the figure have it.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font", category=UserWarning)
         figure.savefig(sink, format="svg", metadata={"Date": None, "Creator": None})
     return sink.getvalue().decode("utf-8")
 

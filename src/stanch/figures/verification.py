@@ -171,8 +171,13 @@ def _span(layer: Rows) -> tuple[float, float]:
     return min(known, default=0.0), max(known, default=1.0)
 
 
+def _short(name: str, most: int = 48) -> str:
+    """A name that leaves room for the picture; the tables have it in full."""
+    return name if len(name) <= most else name[: most - 1] + "…"
+
+
 def _row_names(axes: Axes, names: Sequence[str], named_levels: bool) -> None:
-    axes.set_yticks(range(len(names)), list(names))
+    axes.set_yticks(range(len(names)), [_short(name) for name in names])
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     axes.grid(axis="y", visible=False)
@@ -293,7 +298,7 @@ def _strip(axes: Axes, picture: Picture, lanes: Sequence[tuple[Level, int, bool]
 def _x_names(axes: Axes, names: Sequence[str]) -> None:
     crowded = sum(len(name) + 2 for name in names) > 90
     every = range(0, len(names), -(-len(names) // MOST_NAMES) or 1)
-    shown = [names[k] for k in every]
+    shown = [_short(names[k]) for k in every]
     axes.set_xticks(list(every), shown, rotation=45 if crowded else 0, ha="right" if crowded else "center")
     axes.grid(axis="x", visible=False)
 
@@ -315,4 +320,9 @@ def _legend(figure: Figure, axes: Axes, picture: Picture) -> None:
     order = [getattr(layer, "label", "") for layer in picture.layers if not isinstance(layer, Level)]
     names = sorted(seen, key=lambda name: order.index(name) if name in order else len(order))
     if names:
-        figure.legend([seen[name] for name in names], names, loc="outside lower left", ncols=min(len(names), 4))
+        figure.legend(
+            [seen[name] for name in names],
+            [_short(name) for name in names],
+            loc="outside lower left",
+            ncols=min(len(names), 4),
+        )
