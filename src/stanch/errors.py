@@ -29,6 +29,8 @@ __all__ = [
     "UsageError",
 ]
 
+LONGEST = 400
+
 
 class StanchError(Exception):
     """Root of every error raised on purpose.
@@ -59,7 +61,7 @@ class StanchError(Exception):
         if self.got is not None:
             parts.append(f"got {_short(self.got)}")
         if self.allowed:
-            parts.append(f"allowed: {self.allowed}")
+            parts.append(f"allowed: {self.allowed if len(self.allowed) <= LONGEST else self.allowed[:LONGEST] + '…'}")
         line = "; ".join(parts)
         if self.do:
             line = f"{line}. {self.do}"

@@ -191,7 +191,7 @@ def _warnings(fits: list[tuple[str, HitRates]]) -> tuple[str, ...]:
         if fit.fit_p is not None and fit.fit_p < 0.05:
             said.append(f"{lot}the hit rates scatter more than a probit line allows (p = {fit.fit_p:.2g}).")
         part = int(((fit.hits > 0) & (fit.hits < fit.trials)).sum())
-        if part < 3:
+        if part < 3 and fit.trials.max() > 1:
             said.append(f"{lot}only {part} concentrations are detected in part; the line rests on them.")
     return tuple(said)
 

@@ -26,8 +26,8 @@ def _run(table: Table, **options: Any) -> Account:
     who = options["truth"], options["positive"], options["negative"]
     if not 0 < chosen.confidence < 1:
         raise UsageError("option --confidence", got=chosen.confidence, allowed="above 0 and below 1")
-    if any(not 0 < p < 1 for p in chosen.prevalence):
-        raise UsageError("option --prevalence", got=options["prevalence"], allowed="above 0 and below 1")
+    if any(not 1e-9 <= p <= 1 - 1e-9 for p in chosen.prevalence):
+        raise UsageError("option --prevalence", got=options["prevalence"], allowed="1e-9 to 1 - 1e-9")
     names = tuple(dict.fromkeys(_all(options["reading"])))
     if options["design"] == "decisions":
         if not options["decision"]:

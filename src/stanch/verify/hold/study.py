@@ -177,6 +177,8 @@ def hold_study(
             raise InputError("decision limit", got=limit, allowed="a number above 0")
     if allowed is not None and not (allowed > 0 and math.isfinite(allowed)):
         raise InputError("allowed error", got=allowed, allowed="a number above 0 %")
+    if resamples < 100:
+        raise InputError("draws", got=resamples, allowed="100 or more")
     who = np.arange(top.size) if donor is None else places(donor)
     sound = np.isfinite(top) & (top > 0)
     if int(sound.sum()) < 4 or np.unique(who[sound]).size < 3:
