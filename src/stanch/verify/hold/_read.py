@@ -109,7 +109,10 @@ def readings(table: Table, s: dict[str, Any]) -> tuple[Read, NDArray[np.str_], D
         raise InputError(f"column {s['plateau']}", got="a plateau <x", allowed="numbers or >x")
     rows = taken.row - 1
     columns = [table.numbers(name) for name in s["early"]]
-    early = np.column_stack([np.where(c.censored, np.nan, c.value)[rows] for c in columns])
+    # Hold by hold, each in one piece of memory, as they are judged.
+    early = np.empty((rows.size, len(columns)), order="F")
+    for k, column in enumerate(columns):
+        early[:, k] = np.where(column.censored, np.nan, column.value)[rows]
     missing = dict(taken.data.missing) | {n: int(c.missing.sum()) for n, c in zip(s["early"], columns)}
     bounds = dict(taken.data.censored) | {n: int(c.censored.sum()) for n, c in zip(s["early"], columns)}
     data = dataclasses.replace(taken.data, missing=missing, censored=bounds)

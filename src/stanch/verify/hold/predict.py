@@ -19,6 +19,9 @@ Whole = NDArray[np.intp]
 ROUNDS = 40
 """Newton steps allowed [-]."""
 
+CELLS = 500_000
+"""Numbers held at once, bounds times folds [-]."""
+
 LEAVE_ONE_OUT = 200
 """Donors up to which each is predicted by all others; beyond, in folds [-]."""
 
@@ -115,18 +118,16 @@ def _without_folds(design: Floats, y: Floats, hidden: NDArray[np.bool_], fold: W
     gram = np.stack([_others(fold_known, known[:, i] * known[:, j], folds) for i, j in pairs], axis=1)
     gram = gram.reshape(folds, terms + 1, terms + 1)
     count = _others(fold_known, np.ones(fold_known.size), folds)
-    products = np.stack([bound[:, i] * bound[:, j] for i, j in pairs], axis=1)
     start = np.append(whole.coefficients * columns, span)
     start[0] -= middle * columns[0]
     start[:-1] /= span
     p = np.tile(np.append(start[:-1], 1.0) * span / whole.sd, (folds, 1))
-    inside = fold_bound[None, :] != np.arange(folds)[:, None]
     settled, sound = np.zeros(folds, dtype=bool), count > terms
     for _ in range(ROUNDS):
-        ratio, curve = upper_tail(p @ bound.T)
-        slope = -np.einsum("fij,fj->fi", gram, p) - (ratio * inside) @ bound
+        slope, bend = _bounds_beside_folds(p, bound, fold_bound)
+        slope -= np.einsum("fij,fj->fi", gram, p)
         slope[:, -1] += count / p[:, -1]
-        bend = gram + ((curve * inside) @ products).reshape(gram.shape)
+        bend += gram
         bend[:, -1, -1] += count / p[:, -1] ** 2
         size = np.sqrt(np.maximum(np.einsum("fii->fi", bend), 1e-300))
         scaled = bend / (size[:, :, None] * size[:, None, :])
@@ -141,6 +142,20 @@ def _without_folds(design: Floats, y: Floats, hidden: NDArray[np.bool_], fold: W
     coefficients = p[:, :-1] / p[:, -1:] * span
     coefficients[:, 0] += middle * columns[0]
     return coefficients / columns, settled
+
+
+def _bounds_beside_folds(p: Floats, bound: Floats, fold: Whole) -> tuple[Floats, Floats]:
+    """What the bounds of all other folds add to the slope and to minus the second derivative."""
+    folds, terms = p.shape
+    slope, bend = np.zeros((folds, terms)), np.zeros((folds, terms * terms))
+    step = max(1, CELLS // folds)
+    for start in range(0, fold.size, step):
+        own = bound[start : start + step]
+        ratio, curve = upper_tail(p @ own.T)
+        inside = fold[start : start + step] != np.arange(folds)[:, None]
+        slope -= (ratio * inside) @ own
+        bend += (curve * inside) @ (own[:, :, None] * own[:, None, :]).reshape(-1, terms * terms)
+    return slope, bend.reshape(folds, terms, terms)
 
 
 def _others(fold: Whole, values: Floats, folds: int) -> Floats:
