@@ -268,3 +268,9 @@ def test_the_short_intervals_of_robust_limits_are_warned_of_where_people_are_few
 ) -> None:
     account = RUN(Table.of({"g": people(n)}), result="g", method=method, draws=100)
     assert any("intervals of robust limits are short" in said for said in account.warnings) is warned
+
+
+@pytest.mark.parametrize(("n", "warned"), [(60, True), (150, False)])
+def test_the_short_intervals_of_box_cox_limits_are_warned_of_where_people_are_few(n: int, warned: bool) -> None:
+    account = RUN(Table.of({"g": people(n)}), result="g", method="box-cox")
+    assert any("interval of a Box-Cox limit can be short" in said for said in account.warnings) is warned

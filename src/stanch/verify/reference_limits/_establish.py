@@ -219,6 +219,11 @@ def _warnings(
             "With few values the intervals of robust limits are short: where 90 % were stated they held the true limit "
             "in 88 to 89 % of 2000 simulated normal samples of 40."
         )
+    if chosen.method == "box-cox" and found.n < 120:
+        said.append(
+            "With few values the interval of a Box-Cox limit can be short: where 90 % were stated it held the true lower "
+            "limit in 87 % of 2000 simulated gamma samples of 40 and in 88 % of normal ones."
+        )
     if people.censored:
         said.append(f"{people.censored} values are known only as bounds; the histogram leaves them out.")
     return tuple(said)
