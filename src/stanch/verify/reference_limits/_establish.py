@@ -221,8 +221,8 @@ def _warnings(
         )
     if chosen.method == "box-cox" and found.n < 120:
         said.append(
-            "With few values the interval of a Box-Cox limit can be short: where 90 % were stated it held the true lower "
-            "limit in 87 % of 2000 simulated gamma samples of 40 and in 88 % of normal ones."
+            "With few values the interval of a Box-Cox limit can be short: where 90 % were stated it held the true "
+            "lower limit in 87 % of 2000 simulated gamma samples of 40 and in 88 % of normal ones."
         )
     if people.censored:
         said.append(f"{people.censored} values are known only as bounds; the histogram leaves them out.")
