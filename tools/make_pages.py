@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
+import coverage_page
 
 from stanch.cli.main import main as command_line
 from stanch.quantities import QUANTITIES, UNITS
@@ -202,6 +203,7 @@ PAGES = {
     "reference/command-line.md": command_reference,
     "reference/verification.md": verification,
     "reference/benchmarks.md": benchmarks,
+    "reference/verification-coverage.md": lambda: coverage_page.page(GENERATED),
     "published-checks.md": published_checks,
 }
 
