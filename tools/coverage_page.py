@@ -105,6 +105,13 @@ REASONS = (
         "**Delta intervals of a probit limit.** First order about an estimate that is a ratio. The report warns; the "
         "default is the profile of the likelihood.",
     ),
+    Reason(
+        "hold",
+        "errors t with 5 df",
+        "**Error of an early reading with plateaus still rising and heavy tails.** What lies beyond a bound has to "
+        "come from a distribution, and it is taken as normal. The report says so wherever a plateau was still rising; "
+        "where all were reached nothing is assumed.",
+    ),
 )
 
 WORDS = {
