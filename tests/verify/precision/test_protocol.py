@@ -283,3 +283,13 @@ def test_naming_the_protocol_stays_light() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(("interval", "warned"), [("satterthwaite", True), ("large-sample", False)])
+def test_limits_that_rest_on_few_groups_are_warned_of(interval: str, warned: bool) -> None:
+    rng = np.random.default_rng(5)
+    site, day = np.repeat(np.arange(4), 15), np.repeat(np.arange(20), 3)
+    y = 100 + 2 * rng.normal(size=4)[site] + 0.5 * rng.normal(size=20)[day] + rng.normal(size=60)
+    table = Table.of({"site": [f"s{k}" for k in site], "day": [f"d{k}" for k in day], "y": y})
+    account = PROTOCOL(table, result="y", factors=("site", "day"), interval=interval)
+    assert any("held the truth in only 87 to 93 %" in w.replace("\n", " ") for w in account.warnings) is warned
