@@ -83,12 +83,14 @@ def test_welch_degrees_of_freedom_do_not_depend_on_the_scale(scale: float) -> No
     assert unpaired(one * scale, two * scale).df == pytest.approx(unpaired(one, two).df, rel=1e-9)
 
 
-def test_constant_differences_are_decided_without_dividing_by_nothing() -> None:
-    inside = paired([1, 2, 3], [2, 3, 4], lower=-2, upper=2)
-    assert (inside.p, inside.outcome, inside.se) == (0.0, "met", 0.0)
-    outside = paired([1, 2, 3], [4, 5, 6], lower=-2, upper=2)
-    assert (outside.p, outside.outcome) == (1.0, "not met")
-    assert unpaired([1, 1], [1, 1], lower=-1, upper=1).outcome == "met"
+def test_scatter_that_was_not_seen_is_unknown_not_zero() -> None:
+    for after in ([2, 3, 4], [4, 5, 6]):
+        found = paired([1, 2, 3], after, lower=-2, upper=2)
+        assert (found.p, found.outcome, found.se) == (None, "undecided", 0.0)
+    assert unpaired([1, 1], [1, 1], lower=-1, upper=1).outcome == "undecided"
+    # A constant ratio whose logarithms differ by rounding only.
+    assert ratio_paired([1.0, 2.0, 3.0], [1.01, 2.02, 3.03], margin=1.1).outcome == "undecided"
+    assert outcome(Bounded(1.0, 1.0, 1.0), 0.0, 2.0, point=True) == "met"
 
 
 def test_ratio_is_the_difference_of_logarithms() -> None:

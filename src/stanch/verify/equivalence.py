@@ -15,6 +15,8 @@ from stanch.verify.records import Bounded, Definition, Outcome
 
 __all__ = ["EQUIVALENCE", "Equivalence", "outcome", "paired", "ratio_paired", "together", "unpaired"]
 
+WIDTH = 1e-12  # relative width below which an interval is rounding
+
 EQUIVALENCE = Definition(
     "equivalence",
     "Both one-sided t tests at alpha reject; the same as the 1 − 2 alpha interval inside the limits.",
@@ -57,7 +59,7 @@ class Equivalence:
     n: int
 
 
-def outcome(value: Bounded, lower: float | None, upper: float | None) -> Outcome:
+def outcome(value: Bounded, lower: float | None, upper: float | None, *, point: bool = False) -> Outcome:
     """Where an interval stands against what is allowed.
 
     Parameters
@@ -66,15 +68,20 @@ def outcome(value: Bounded, lower: float | None, upper: float | None) -> Outcome
         [unit].
     lower, upper : float or None
         What is allowed [unit]; null for an open side.
+    point : bool
+        Whether an interval without width can be right, as one of ranks of equal readings or one at the end of a scale.
 
     Returns
     -------
     str
-        ``met`` when the whole interval is allowed, ``not met`` when none of it is, else ``undecided``.
+        ``met`` when the whole interval is allowed, ``not met`` when none of it is, else ``undecided``. An interval from
+        a standard deviation that has no width is undecided: scatter that was not seen is unknown, not zero.
     """
     if lower is None and upper is None:
         return "no limit stated"
     if value.value is None:
+        return "undecided"
+    if not point and _without_width(value):
         return "undecided"
     # An end that is open, or was not asked for, decides nothing on its side.
     low = value.low if value.low is not None else -math.inf
@@ -83,6 +90,13 @@ def outcome(value: Bounded, lower: float | None, upper: float | None) -> Outcome
         return "met"
     beyond = (lower is not None and high < lower) or (upper is not None and low > upper)
     return "not met" if beyond else "undecided"
+
+
+def _without_width(value: Bounded) -> bool:
+    """Whether the ends are one number but for rounding."""
+    if value.low is None or value.high is None:
+        return False
+    return value.high - value.low <= WIDTH * max(abs(value.low), abs(value.high))
 
 
 def together(outcomes: Iterable[Outcome]) -> Outcome:
@@ -258,9 +272,9 @@ def _decide(
     half = float(special.stdtrit(df, 1 - alpha)) * se
     found = Bounded(mean, mean - half, mean + half, unit, 1 - 2 * alpha, NO_SCATTER if se == 0 else "")
 
-    def p_value(distance: float) -> float:
+    def p_value(distance: float) -> float | None:
         if se == 0:
-            return 0.0 if distance > 0 else 1.0
+            return None
         return float(special.stdtr(df, -distance / se))
 
     p_lower = None if lower is None else p_value(mean - lower)

@@ -104,7 +104,7 @@ def _refuse_mixture(o: dict[str, Any]) -> None:
         if o["repeats"] != "none" and o[other] != value:
             raise UsageError(f"option --{other}", got=o[other], allowed=f"{value} together with --repeats")
     if o["limits"] == "by-level" and o["scale"] != "difference":
-        raise UsageError("option --scale", got=o["scale"], allowed="absolute together with --limits by-level")
+        raise UsageError("option --scale", got=o["scale"], allowed="difference together with --limits by-level")
 
 
 def _verdicts(parts: Parts, o: dict[str, Any], bias: Bounded, lower: Bounded, upper: Bounded, where: str = "") -> None:
@@ -122,7 +122,11 @@ def _verdicts(parts: Parts, o: dict[str, Any], bias: Bounded, lower: Bounded, up
     for name, found in (("Lower", lower), ("Upper", upper)):
         parts.verdicts.append(
             Verdict(
-                f"{name} limit of agreement{where} is allowed", found, words.strip(), outcome(found, low, high), rule
+                f"{name} limit of agreement{where} is allowed",
+                found,
+                words.strip(),
+                outcome(found, low, high, point=o["limits"] == "ranks"),
+                rule,
             )
         )
 

@@ -65,7 +65,7 @@ def at_most(claim: str, value: Bounded, allowed: float | None, unit: str) -> Ver
     words = "" if allowed is None else f"at most {allowed:g} {unit}".strip()
     share = f"{100 * value.level:g} % " if value.value is not None else ""
     rule = f"Met when the whole {share}interval lies below what is allowed, not met when it lies above."
-    return Verdict(claim, value, words, outcome(value, None, allowed), rule)
+    return Verdict(claim, value, words, outcome(value, None, allowed, point=True), rule)
 
 
 def split(taken: Taken, given: Given) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Taken]:

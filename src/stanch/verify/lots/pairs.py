@@ -189,7 +189,7 @@ def lot_change(
         p=None if t is None else float(2 * special.stdtr(found.df, -abs(t))),
         scale=scale,
         deciding=_shown(deciding, scale, unit),
-        outcome=outcome(deciding, lower, edge),
+        outcome=outcome(deciding, lower, edge, point=rank is not None),
         p_equivalence=found.p if rank is None else rank.p,
         rank=rank,
         trend=_trend(d, x / 2 + y / 2, scale, unit),

@@ -104,7 +104,9 @@ def rank_shift(
     p_lower = None if lower is None else tail(_count(d, lower))
     p_upper = None if upper is None else tail(_count(-d[::-1], -upper))
     both = [p for p in (p_lower, p_upper) if p is not None]
-    return RankShift(shift, p_lower, p_upper, max(both) if both else None, outcome(shift, lower, upper), n <= EXACT)
+    return RankShift(
+        shift, p_lower, p_upper, max(both) if both else None, outcome(shift, lower, upper, point=True), n <= EXACT
+    )
 
 
 @lru_cache(maxsize=64)

@@ -57,7 +57,7 @@ def antifibrinolytic(table: Table, s: dict[str, Any]) -> Account:
                 "" if s["allowed"] is None else f"at most {s['allowed']:g} {found.residual.unit}",
                 found.outcome,
                 f"Met when the {100 * found.residual.level:g} % interval of the mean lies below the limit and the "
-                "well without antifibrinolytic, where it was read, shows lysis.",
+                "well without antifibrinolytic shows that there was lysis to stop.",
             ),
         ),
         grids=(Grid("Loss rates", (Column("quantity"), Column("value")), rows),),

@@ -104,7 +104,7 @@ def residual_loss(
         else:
             stopped = Bounded.missing("The samples were not shown to lyse.", "1")
     verdict = outcome(residual, None, allowed)
-    if verdict == "met" and challenged is False:
+    if verdict == "met" and not challenged:
         verdict = "undecided"
     return Residual(residual, challenge, stopped, verdict, challenged, int(p.size))
 

@@ -228,7 +228,8 @@ def _overall(outcomes: list[Outcome], p_all: float | None, alpha: float) -> Outc
         return "no limit stated"
     if "not met" in outcomes:
         return "not met"
-    return "met" if p_all < alpha else "undecided"
+    # A p of exactly zero comes from residuals without any scatter, and scatter that was not seen is unknown.
+    return "met" if 0 < p_all < alpha else "undecided"
 
 
 def _single(
