@@ -16,14 +16,14 @@ def test_by_hand() -> None:
     assert holm([]) == bonferroni([]) == ()
 
 
-@settings(derandomize=True, deadline=None)
+@settings(derandomize=True, deadline=None, max_examples=25)
 @given(SHARES)
 def test_as_statsmodels_has_them(p: list[float]) -> None:
     assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
     assert bonferroni(p) == pytest.approx(multipletests(p, method="bonferroni")[1])
 
 
-@settings(derandomize=True, deadline=None)
+@settings(derandomize=True, deadline=None, max_examples=25)
 @given(SHARES)
 def test_holm_claims_no_less_than_bonferroni(p: list[float]) -> None:
     assert all(own <= found <= wide for own, found, wide in zip(p, holm(p), bonferroni(p), strict=True))

@@ -148,7 +148,8 @@ def test_null_effect_both_ways():
     found = null_effect(x, 1.02 * x * np.array([0.995, 1.005, 1.005, 0.995]), allowed=1.05)
     assert found.ratio.value == pytest.approx(1.02, rel=1e-4)
     assert found.equivalence.outcome == "met"
-    assert null_effect(x, x + [6.9, 7.0, 7.1, 7.0], allowed=5, difference=True).equivalence.outcome == "not met"
+    shifted = x + np.array([6.9, 7.0, 7.1, 7.0])
+    assert null_effect(x, shifted, allowed=5, difference=True).equivalence.outcome == "not met"
     with pytest.raises(InputError, match="above zero"):
         null_effect([0.0, 1], [1.0, 1])
 
