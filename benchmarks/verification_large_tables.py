@@ -184,6 +184,7 @@ def _along(rng: Rng, n: int) -> Columns:
 
 
 def _sequences(rng: Rng, n: int) -> Columns:
+    n -= n % 6  # whole sequences only
     high = np.arange(n) % 6 < 3
     true = np.where(high, 500.0, 50.0)
     seen = true.copy()

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+import tomllib
 from importlib import metadata
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,7 +19,7 @@ from stanch.cli import main as command_line
 from stanch.errors import InputError
 from stanch.selfcheck import account as account_module
 from stanch.selfcheck import selfcheck, values
-from stanch.selfcheck.machine import installed_files, versions
+from stanch.selfcheck.machine import LIBRARIES, installed_files, versions
 from stanch.selfcheck.physics import physics
 from stanch.selfcheck.records import Check
 from stanch.verify.records import Account
@@ -123,6 +124,9 @@ def test_a_changed_file_of_the_installation_is_counted(monkeypatch: pytest.Monke
 
 
 def test_versions_name_what_the_numbers_rest_on() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    needs = [*project["dependencies"], *project["optional-dependencies"]["tables"]]
+    assert tuple(re.split("[><=]", need)[0] for need in needs) == LIBRARIES
     found = dict(versions())
     assert {"stanch", "Python", "numpy", "scipy"} <= set(found)
     assert found["numpy"][0].isdigit()

@@ -6,7 +6,6 @@ import base64
 import hashlib
 import os
 import platform
-import re
 import sys
 from collections.abc import Iterator
 from importlib import metadata
@@ -16,7 +15,26 @@ from pathlib import Path
 from stanch.selfcheck.records import Check
 from stanch.version import __version__
 
-__all__ = ["facts", "installed_files", "versions"]
+__all__ = ["LIBRARIES", "facts", "installed_files", "versions"]
+
+LIBRARIES = (
+    "click",
+    "h5py",
+    "jinja2",
+    "matplotlib",
+    "numba",
+    "numpy",
+    "pydantic",
+    "rich",
+    "scipy",
+    "threadpoolctl",
+    "zlib-ng",
+    "pandas",
+    "pyarrow",
+    "python-calamine",
+    "xarray",
+)
+"""What numbers and reports rest on, as pyproject.toml names it: a program run from its folder has no list itself."""
 
 
 def versions() -> tuple[tuple[str, str], ...]:
@@ -26,13 +44,8 @@ def versions() -> tuple[tuple[str, str], ...]:
     -------
     tuple of (str, str)
     """
-    try:
-        needs = metadata.requires("stanch") or []
-    except metadata.PackageNotFoundError:
-        needs = []
-    names = sorted({re.split(r"[ <>=!~;\[]", need, maxsplit=1)[0] for need in needs}, key=str.lower)
     found = [("stanch", __version__), ("Python", f"{platform.python_version()} ({platform.python_implementation()})")]
-    for name in names:
+    for name in LIBRARIES:
         try:
             found.append((name, metadata.version(name)))
         except metadata.PackageNotFoundError:
