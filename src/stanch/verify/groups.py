@@ -9,7 +9,7 @@ from stanch.errors import InputError
 from stanch.verify.scales import grouped
 from stanch.verify.table import Taken
 
-__all__ = ["about_means", "named_groups", "places"]
+__all__ = ["about_means", "named_groups", "ordered", "places"]
 
 Floats = NDArray[np.float64]
 
@@ -65,6 +65,37 @@ def named_groups(
     if most is not None and names.size > most:
         raise InputError(f"column {column}", got=f"{names.size} {noun}", allowed=f"at most {most}")
     return names, place
+
+
+def ordered(labels: ArrayLike) -> tuple[NDArray[np.str_], NDArray[np.intp]]:
+    """Distinct names, by size where all of them are numbers and else in their order of first appearance.
+
+    Parameters
+    ----------
+    labels : array_like of str or number, shape (n,)
+
+    Returns
+    -------
+    ndarray of str, shape (group,)
+    ndarray of int, shape (n,)
+        Group of each row.
+
+    Examples
+    --------
+    >>> ordered(["10", "5", "10"])[0].tolist()
+    ['5', '10']
+    >>> ordered(["low", "high", "low"])[0].tolist()
+    ['low', 'high']
+    """
+    names, place = grouped(np.asarray(labels).astype(np.str_))
+    try:
+        size = names.astype(np.float64)
+    except ValueError:
+        return names, place
+    order = np.argsort(size, kind="stable")
+    rank = np.empty(order.size, dtype=np.intp)
+    rank[order] = np.arange(order.size)
+    return names[order], rank[place]
 
 
 def about_means(values: Floats, which: NDArray[np.intp], count: NDArray[np.intp]) -> tuple[Floats, Floats]:

@@ -69,3 +69,16 @@ def test_a_false_claim_fails_and_a_claim_as_cv_scales_with_the_mean() -> None:
 def test_what_cannot_be_meant_is_refused(options: dict[str, object], words: str) -> None:
     with pytest.raises(InputError, match=words):
         verify_claim(np.arange(25.0) - 40, {"day": DAY}, **options)  # type: ignore[arg-type]
+
+
+def test_claims_go_to_levels_by_size_or_as_they_come() -> None:
+    rng = np.random.default_rng(4)
+    small, large = rng.normal(5, 0.1, 25), rng.normal(10, 1.0, 25)
+    day = {"day": np.repeat(np.arange(5), 5).tolist() * 2}
+    both = np.r_[large, small]
+    by_size = verify_claim(both, day, claimed_repeatability=[0.1, 1.0], level=["10"] * 25 + ["5"] * 25)
+    assert [one.level for one in by_size] == ["5", "10"]
+    assert all(one.repeatability.met for one in by_size)
+    as_named = verify_claim(both, day, claimed_repeatability=[1.0, 0.1], level=["mid"] * 25 + ["low"] * 25)
+    assert [one.level for one in as_named] == ["mid", "low"]
+    assert all(one.repeatability.met for one in as_named)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
+from stanch.verify.groups import ordered
 from stanch.verify.precision._words import INTERMEDIATE, LEFT_OUT, REFUSED, REPEATABILITY, REPRODUCIBILITY
 from stanch.verify.precision.components import Analysis, Total
 from stanch.verify.table import Table, Taken, take
@@ -41,19 +42,6 @@ def need(settings: Mapping[str, Any], *keys: str) -> None:
                 allowed=f"a value for the design {settings['design']}",
                 do="Give it.",
             )
-
-
-def ordered(labels: NDArray[np.str_]) -> tuple[NDArray[np.str_], NDArray[np.intp]]:
-    """Distinct names, by size where they are numbers, and the place of each row's."""
-    names, place = np.unique(labels, return_inverse=True)
-    try:
-        size = names.astype(np.float64)
-    except ValueError:
-        return names, place.reshape(-1)
-    order = np.argsort(size, kind="stable")
-    rank = np.empty(order.size, dtype=np.intp)
-    rank[order] = np.arange(order.size)
-    return names[order], rank[place.reshape(-1)]
 
 
 def parts_by_level(labels: NDArray[np.str_] | None, rows: int) -> Iterator[tuple[str, NDArray[np.intp]]]:

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from stanch.verify.groups import ordered
 from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.claim import ClaimCheck, ClaimedLevel, verify_claim
 from stanch.verify.records import Account, Cell, Column, Definition, Grid, Level, Picture, Rows, Verdict
@@ -30,7 +31,7 @@ def claim(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     scale = 0.01 if as_cv else 1.0
     marks, names = None, None
     if settings["level"]:
-        names, marks = _choose.ordered(used.labels[settings["level"]])
+        names, marks = ordered(used.labels[settings["level"]])
     second = settings["claimed_intermediate"]
     found = verify_claim(
         used.numbers[result],

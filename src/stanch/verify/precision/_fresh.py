@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from stanch.verify.groups import ordered
 from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.components import Total
 from stanch.verify.precision.fresh import FreshLevel, bands_of_donors, fresh_precision
@@ -36,7 +37,7 @@ def fresh(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
     values, people = used.numbers[result], used.labels[donor]
     titles, marks = [""], None
     if settings["level"]:
-        names, marks = _choose.ordered(used.labels[settings["level"]])
+        names, marks = ordered(used.labels[settings["level"]])
         titles = [str(n) for n in names]
     elif settings["bands"] > 1:
         names, marks = np.unique(bands_of_donors(values, people, settings["bands"]), return_inverse=True)

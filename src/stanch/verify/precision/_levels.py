@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stanch.errors import InputError, UsageError
+from stanch.verify.groups import ordered
 from stanch.verify.precision import _choose, _show, _words
 from stanch.verify.precision.components import ERROR
 from stanch.verify.precision.nested import centred, nested_anova
@@ -125,7 +126,7 @@ def levels(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
 def _by_level(
     values: Floats, labels: Mapping[str, NDArray[np.str_]], columns: list[str], settings: Mapping[str, Any]
 ) -> tuple[NDArray[np.str_], Floats, Floats, Floats, int]:
-    names, place = _choose.ordered(labels[settings["level"]])
+    names, place = ordered(labels[settings["level"]])
     if not columns:
         # Without factors all levels at once, so that each of very many samples may be a level.
         count = np.bincount(place)

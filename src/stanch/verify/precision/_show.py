@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stanch.errors import UsageError
 from stanch.verify.equivalence import outcome
-from stanch.verify.precision._choose import ordered
+from stanch.verify.groups import ordered
 from stanch.verify.precision._words import INTERMEDIATE, REPEATABILITY, REPRODUCIBILITY
 from stanch.verify.precision.components import Analysis, Total
 from stanch.verify.records import Bounded, Cell, Column, Grid, Level, Picture, Points, Rows, Verdict

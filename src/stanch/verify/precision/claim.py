@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from stanch.errors import InputError
+from stanch.verify.groups import ordered
 from stanch.verify.intervals import checked
 from stanch.verify.precision.components import ERROR, Analysis, Total
 from stanch.verify.precision.nested import degrees_at, nested_anova
@@ -144,7 +145,7 @@ def verify_claim(
     marks = np.zeros(y.size, dtype=np.intp) if level is None else np.asarray(level)
     if marks.size != y.size:
         raise InputError("levels", got=marks.size, allowed=f"{y.size}, one for each result")
-    names, place = np.unique(marks, return_inverse=True)
+    names, place = ordered(marks)
     count = int(names.size)
     share = error / count if family == "bonferroni" else 1 - (1 - error) ** (1 / count)
     small = _claims(claimed_repeatability, count, "claimed repeatability")

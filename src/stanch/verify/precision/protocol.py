@@ -112,7 +112,7 @@ PROTOCOL = Protocol(
         Option(
             "claimed-repeatability",
             "numbers",
-            "Claimed repeatability, one number or one per level in order of the levels.",
+            "Claimed repeatability, one number or one per level: by size, or as the table names them first.",
             default=(),
             designs=(CLAIM,),
         ),
