@@ -52,6 +52,8 @@ def levels(table: Table, question: str, settings: Mapping[str, Any]) -> Account:
         raise UsageError("option --which", got=which, allowed="with --laboratory", do="Name the column.")
     used = _choose.taken(table, (result,), (*columns, settings["level"]), settings)
     names, mean, sd, df, dropped = _by_level(used.numbers[result], used.labels, columns, settings)
+    by_mean = np.argsort(mean, kind="stable")
+    names, mean, sd, df = names[by_mean], mean[by_mean], sd[by_mean], df[by_mean]
     found = fit_variance_function(mean, sd, df, form=settings["form"])
     probability = settings["confidence"]
     verdicts = _verdicts(found, which, settings)
