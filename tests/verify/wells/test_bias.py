@@ -137,6 +137,14 @@ def test_equal_wells_without_scatter():
     assert (found.f, found.homogeneity) == (None, None)
 
 
+def test_very_much_evidence_is_not_taken_for_none():
+    """With many samples the p value is too small to be held; that is not a lack of scatter."""
+    rng = np.random.default_rng(3)
+    y = 100.0 + rng.normal(0, 1.0, 60_000)
+    found = well_bias(y, np.repeat(np.arange(20_000), 3).astype(str), np.tile(list("xyz"), 20_000), allowed=1.3)
+    assert (found.outcome, found.p_all) == ("met", 0.0)
+
+
 def test_wells_that_no_sample_connects_are_refused():
     y = np.arange(1.0, 13)
     s = np.array(["a", "a", "b", "b", "c", "c", "d", "d", "e", "e", "f", "f"])

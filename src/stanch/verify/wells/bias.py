@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
-from stanch.verify.equivalence import outcome
+from stanch.verify.equivalence import outcome, together
 from stanch.verify.intervals import checked, sd_interval
 from stanch.verify.records import Bounded, Outcome
 from stanch.verify.scales import Scale, edges, grouped, on_scale, shown
@@ -187,9 +187,9 @@ def well_bias(
     cell, mean, within = cells(y, s, w, r)
     s, w, r, at = (v[cell] for v in (s, w, r, at))
     fit = additive(mean, s, r, w, wells.size)
-    found = _single(wells, fit, w, edges(allowed, scale), scale, adjust, alpha, unit)
+    found, alone = _single(wells, fit, w, edges(allowed, scale), scale, adjust, alpha, unit)
     largest = max(found, key=lambda b: abs(math.log(b.bias.value) if scale == "ratio" else b.bias.value))  # type: ignore[arg-type]
-    p_all = None if allowed is None else max(b.p for b in found if b.p is not None)
+    p_all = max((b.p for b in found if b.p is not None), default=None)
     pair, names = largest_pair(fit, wells, scale, alpha, unit)
     test_f, p_f = f_test(fit, wells.size)
     inter_f, inter_p, by_level = interaction(mean, s, r, w, at, wells, levels, fit, scale, alpha, unit)
@@ -213,7 +213,7 @@ def well_bias(
         int(runs.size),
         int(mean.size),
         int(y.size),
-        _overall([b.outcome for b in found], p_all, alpha),
+        _overall([b.outcome for b in found], alone),
         adjust,
         scale,
         fit,
@@ -222,14 +222,12 @@ def well_bias(
     )
 
 
-def _overall(outcomes: list[Outcome], p_all: float | None, alpha: float) -> Outcome:
+def _overall(adjusted: list[Outcome], alone: list[Outcome]) -> Outcome:
     """All wells equivalent: every test at alpha. One well apart: beyond its interval adjusted for looking at all."""
-    if p_all is None:
-        return "no limit stated"
-    if "not met" in outcomes:
+    if "not met" in adjusted:
         return "not met"
-    # A p of exactly zero comes from residuals without any scatter, and scatter that was not seen is unknown.
-    return "met" if 0 < p_all < alpha else "undecided"
+    whole = together(alone)
+    return "undecided" if whole == "not met" else whole
 
 
 def _single(
@@ -241,7 +239,8 @@ def _single(
     adjust: str,
     alpha: float,
     unit: str,
-) -> list[WellBias]:
+) -> tuple[list[WellBias], list[Outcome]]:
+    """Every well, and where its own interval stands before it is adjusted for looking at all."""
     from scipy import special
 
     count = names.size
@@ -249,22 +248,23 @@ def _single(
     se = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
     lower, upper = edge
     p: list[float | None] = [None] * count
-    if lower is not None and upper is not None:
+    if lower is not None and upper is not None and (se > 0).all():
         near = np.minimum(fit.effects - lower, upper - fit.effects)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            p = [float(v) for v in np.where(se > 0, special.stdtr(fit.df, -near / se), np.where(near > 0, 0.0, 1.0))]
+        p = [float(v) for v in special.stdtr(fit.df, -near / se)]
     adjusted = adjusted_p(p, adjust)
     share = alpha if adjust != "bonferroni" else alpha / count
-    found = []
+    found: list[WellBias] = []
+    alone: list[Outcome] = []
     number = np.bincount(w, minlength=count)
     spread = np.sqrt(np.bincount(w, fit.residuals**2, minlength=count) / np.maximum(number - 1, 1))
     for k in range(count):
         wide = interval(float(fit.effects[k]), float(se[k]), fit.df, share)
         single = interval(float(fit.effects[k]), float(se[k]), fit.df, alpha)
         state = outcome(wide, lower, upper)
+        alone.append(outcome(single, lower, upper))
         q = adjusted[k]
         if adjust == "holm" and q is not None and state == "met" and q > alpha:
             state = "undecided"
-        bias, alone = shown(wide, scale, unit), shown(single, scale, unit)
-        found.append(WellBias(str(names[k]), bias, alone, p[k], q, int(number[k]), float(spread[k]), state))
-    return found
+        bias, own = shown(wide, scale, unit), shown(single, scale, unit)
+        found.append(WellBias(str(names[k]), bias, own, p[k], q, int(number[k]), float(spread[k]), state))
+    return found, alone
