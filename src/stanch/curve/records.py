@@ -38,6 +38,13 @@ class Curve:
         Curves estimated again from pushes drawn from `centre` with the same noise: they tell the bias of readings [Pa].
     weighted_down : ndarray of int64, shape (push,), or None
         Indices into `push_time` of pushes weighted down as outliers.
+    loss_tangent, loss_low, loss_high : ndarray, shape (time,), or None
+        Posterior median and pointwise 95 % band of G''/G' at `frequency` [-]; None with Kelvin-Voigt.
+    loss_paths : ndarray, shape (path, time), or None
+        Joint sample paths of G''/G', in the order of `paths` [-].
+    frequency : float or None
+        At which modulus and loss tangent are stated [Hz]; None with Kelvin-Voigt, whose modulus is that of every
+        frequency.
     """
 
     time: Floats
@@ -54,3 +61,8 @@ class Curve:
     centre: Floats | None = None
     resampled: Floats | None = None
     weighted_down: NDArray[np.int64] | None = None
+    loss_tangent: Floats | None = None
+    loss_low: Floats | None = None
+    loss_high: Floats | None = None
+    loss_paths: Floats | None = None
+    frequency: float | None = None

@@ -566,5 +566,6 @@ def _collect(
         fitted=all_fitted,
         deviation=deviation,
         deviation_sd=deviation_sd,
+        rheology=None,
         **{name: np.where(usable, spread(value), np.nan) for name, value in values.items()},
     )

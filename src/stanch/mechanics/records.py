@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stanch.mechanics.rheology.records import Rheology
 from stanch.recording.records import Geometry
 
 __all__ = ["BEAM_ORDERS", "LOG_OFFSET", "Moduli", "SpectralTable"]
@@ -54,7 +55,7 @@ class SpectralTable:
 
 @dataclass(frozen=True)
 class Moduli:
-    """Kelvin-Voigt modulus and viscosity of every push of one well.
+    """Modulus and viscosity of every push of one well.
 
     Parameters
     ----------
@@ -90,6 +91,9 @@ class Moduli:
     deviation, deviation_sd : ndarray, shape (push, term), or None
         All speckle deviations, in the order of ``InvertSettings.speckle_terms`` with that of the bending last, over the
         prior's unit, and their posterior standard deviations [-]; None where analysis started at finished moduli.
+    rheology : Rheology or None
+        With a model richer than Kelvin-Voigt: the complex modulus at the stated frequency. `modulus` is then G' there
+        and `viscosity` G'' over the angular frequency.
     """
 
     push_time: Floats
@@ -113,3 +117,4 @@ class Moduli:
     fitted: Floats | None
     deviation: Floats | None = None
     deviation_sd: Floats | None = None
+    rheology: Rheology | None = None

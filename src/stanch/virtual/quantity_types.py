@@ -26,6 +26,8 @@ def _reader(kind: str, lowest: str = "") -> Callable[[object], float]:
     return read
 
 
+Activity = Annotated[float, BeforeValidator(_reader("arbitrary activity", "0 or above"))]
+Amount = Annotated[float, BeforeValidator(_reader("amount concentration", "0 or above"))]
 Attenuation = Annotated[float, BeforeValidator(_reader("attenuation", "0 or above"))]
 Concentration = Annotated[float, BeforeValidator(_reader("mass concentration", "0 or above"))]
 Count = Annotated[float, BeforeValidator(_reader("number concentration", "0 or above"))]

@@ -1,0 +1,56 @@
+"""The record of a fit with a stated rheology: what every push says, and which model it speaks for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["MODELS", "ModelName", "Rheology"]
+
+Floats = NDArray[np.float64]
+ModelName = Literal["kelvin_voigt", "spring_pot", "fractional_kelvin_voigt", "zener"]
+MODELS: tuple[ModelName, ...] = ("kelvin_voigt", "spring_pot", "fractional_kelvin_voigt", "zener")
+
+
+@dataclass(frozen=True)
+class Rheology:
+    """The complex modulus of every push of one well at a stated frequency, by one model.
+
+    Arrays hold NaN only where the push is not usable.
+
+    Parameters
+    ----------
+    model : str
+        One of :data:`MODELS`.
+    frequency : float
+        At which moduli and loss tangent are stated [Hz].
+    parameters : dict of str to ndarray, shape (push,)
+        Fitted parameters in SI units, by name.
+    covariance : ndarray, shape (push, parameter, parameter)
+        Of the logarithms of the parameters, in their order, of that push alone [-].
+    storage, loss : ndarray, shape (push,)
+        G' and G'' at `frequency` [Pa].
+    log_loss_tangent, log_loss_tangent_sd : ndarray, shape (push,)
+        ln(G''/G') and its standard deviation, speckle included [-].
+    damping_ratio : ndarray, shape (push,)
+        Of the slowest mode of the well: a quality curve, nothing is read from it [-].
+    log_evidence : ndarray, shape (push,)
+        Natural logarithm of the marginal likelihood of the push under the model [-].
+    rivals : dict of str to ndarray, shape (push,)
+        The same for other models that were fitted to the same pushes [-].
+    """
+
+    model: ModelName
+    frequency: float
+    parameters: dict[str, Floats]
+    covariance: Floats
+    storage: Floats
+    loss: Floats
+    log_loss_tangent: Floats
+    log_loss_tangent_sd: Floats
+    damping_ratio: Floats
+    log_evidence: Floats
+    rivals: dict[str, Floats] = field(default_factory=dict)
