@@ -19,6 +19,7 @@ SECTIONS = ("Parameters", "Returns", "Yields", "Raises", "Notes", "Examples", "R
 
 # Words that stand where a unit does: none, that of another argument, that of a file, counts of the digitiser.
 WORDS = {"-", "unit", "SI unit", "as stored", "counts", "samples", "standard deviations", "squared counts"}
+WORDS |= {"Pa·s^order"}  # a spring-pot's unit follows its exponent
 ATOMS = {
     *("m", "cm", "mm", "um", "s", "ms", "us", "ns", "min", "h", "Hz", "kHz", "MHz", "Pa", "kPa", "N", "kN", "kg", "g"),
     *("K", "W", "J", "L", "mL", "uL", "mol", "Np", "dB", "rad", "deg", "1", "counts", "IU", "%"),

@@ -36,7 +36,7 @@ class Constant:
     key : str
         Snake case.
     value : float
-        In SI units.
+        In the unit of `unit` [SI unit].
     unit : str
         SI unit.
     origin : str
