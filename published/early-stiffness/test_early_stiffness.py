@@ -8,7 +8,7 @@ from stanch.mechanics.finished import from_modulus
 from stanch.mechanics.records import LOG_OFFSET
 from stanch.readings.definitions import Definitions
 from stanch.readings.read import read_well
-from stanch.virtual.growth import Growth, modulus
+from stanch.virtual.growth import Growth
 
 SEVEN_MINUTES = Definitions(onset_modulus=20.0, hold=420.0, follow=1500.0)
 
@@ -26,7 +26,7 @@ def test_the_modulus_seven_minutes_after_onset_tracks_the_plateau():
             stiffening_time=rng.uniform(120.0, 420.0),
             stiffening_delay=rng.uniform(0.0, 120.0),
         )
-        true = modulus(growth, time)
+        true = growth.modulus(time)
         sd = 0.01 * true + 0.5
         seen = np.maximum(true + sd * rng.standard_normal(time.size), -0.5 * LOG_OFFSET)
         curve = smooth(from_modulus(time, seen, modulus_sd=sd), seed=seed, paths=100)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 from scipy.signal import hilbert
 
+from stanch.virtual.growth import Growth
 from stanch.virtual.instrument import VirtualWell, frame_times
 
 GEL = 'modulus = "300 Pa"\nviscosity = "0.1 Pa·s"'
@@ -185,6 +188,20 @@ def test_detachment_is_a_step_and_another_response(scenario):
     assert shift(block[1, 0], block[2, 0]) == pytest.approx(0, abs=0.3e-6)
     held, loose = well.field(5.0)[0], well.field(20.0)[0]
     assert np.abs(loose.axial - held.axial).max() > 0.02 * np.abs(held.axial).max()
+
+
+class _LetsGo(Growth):
+    def detached(self, time):
+        return 10e-6 if time >= 10.0 else None
+
+
+def test_the_samples_own_detachment_adds_to_that_of_a_fault(scenario):
+    fault = '[[fault]]\nkind = "detachment"\nstart = "30 s"\nstep = "15 um"\n'
+    s = scenario({"gel": GEL}, faults=fault)
+    well = VirtualWell(s, 0, s.seed, _LetsGo(**asdict(Growth.gel(300.0, 0.1))))
+    truth = [well.push(t)[1] for t in (5.0, 20.0, 35.0)]
+    assert [t.attached for t in truth] == [True, False, False]
+    assert [abs(t.shift) for t in truth] == pytest.approx([0.0, 10e-6, 25e-6])
 
 
 def test_lysis_loses_coherence_and_retraction_shifts(scenario):

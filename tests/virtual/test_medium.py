@@ -15,7 +15,8 @@ from scipy.integrate import solve_ivp
 
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
-from stanch.virtual.medium import push_response, well_eigenvalues, well_modes
+from stanch.virtual.material import Material
+from stanch.virtual.medium import material_response, push_response, well_eigenvalues, well_modes
 
 WELL = Geometry(2.8e-3, 7e-3, 3.2e-3, 0.4e-3, 2.2e-3, 0.19e-3)
 J2_ZERO = 5.1356223018
@@ -196,3 +197,9 @@ def test_a_line_outside_the_sample_is_refused():
 def test_a_push_too_small_for_the_grid_is_refused():
     with pytest.raises(InputError, match=r"recorded line.*steps of depth"):
         well_modes(replace(WELL, push_length=20e-6), -1e-3, 4e-3)
+
+
+def test_a_kelvin_voigt_material_takes_the_closed_form():
+    args = np.array([4e6, 9e6]), [-1e-4, 1e-4, 1e-3]
+    got = material_response(*args, Material(100.0, viscosity=0.05), 1045, 2e-4)
+    np.testing.assert_array_equal(got, push_response(*args, 100, 0.05, 1045, 2e-4))

@@ -5,10 +5,9 @@ import json
 import numpy as np
 import pytest
 
-import stanch
 from stanch.errors import DocumentError, OutputExistsError, UsageError
 from stanch.recording.container import open_recording
-from stanch.virtual.growth import modulus
+from stanch.virtual.growth import Growth
 from stanch.virtual.simulate import simulate
 
 CLOT = 'start = "12 s"\nnetwork_modulus = "400 Pa"\nnetwork_time = "20 s"'
@@ -46,7 +45,7 @@ def test_recording_and_truth(tmp_path, text):
     assert "Demo data" in document["note"]
     clot = document["wells"][1]
     assert clot["gelation_start_s"] == 12.0
-    expected = modulus(stanch.virtual.growth.Growth(12.0, 400.0, 20.0), [5.0, 20.0, 35.0])
+    expected = Growth(12.0, 400.0, 20.0).modulus([5.0, 20.0, 35.0])
     np.testing.assert_allclose(clot["pushes"]["modulus_pa"], expected)
     assert clot["pushes"]["renewed"][1] < 1e-12
     assert clot["curve"]["modulus_pa"][20] == pytest.approx(expected[1], rel=1e-7)

@@ -1,24 +1,27 @@
-"""Growth and decline of the modulus of a virtual clot: plain functions of the time since activation."""
+"""Growth and decline of the modulus of a virtual clot in closed form: a course without blood behind it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Growth", "modulus", "network_progress", "structure_kept", "viscosity"]
+from stanch.virtual.material import Material
+
+__all__ = ["Growth"]
 
 Floats = NDArray[np.float64]
 
 VISCOSITY_MODULUS = 1000.0
 """Modulus at which `set_viscosity` holds [Pa]."""
+_WATER = 0.001  # viscosity of the diluent [Pa·s]
 _RAMP = 180.0  # time over which lysis and retraction reach their rate [s]
 
 
 @dataclass(frozen=True)
 class Growth:
-    """Two-process growth, then lysis and retraction.
+    """Two-process growth, then lysis and retraction; a :class:`~stanch.virtual.course.Course` of a Kelvin-Voigt sample.
 
     Two first-order processes describe the growth of clot moduli (Fukada and Kaibara type, Biorheology 1973,
     DOI 10.3233/BIR-1973-10109, abstract seen). Each is squared here so that the modulus leaves zero without a kink.
@@ -63,10 +66,99 @@ class Growth:
         set_viscosity = viscosity / np.sqrt(modulus / VISCOSITY_MODULUS)
         return cls(-1e9, modulus, 1.0, liquid_viscosity=0.0, set_viscosity=float(set_viscosity))
 
+    def _age(self, time: ArrayLike) -> Floats:
+        t = np.asarray(time, dtype=float)
+        return np.zeros_like(t) if np.isinf(self.start) else np.maximum(t - self.start, 0.0)
 
-def _age(growth: Growth, time: ArrayLike) -> Floats:
-    t = np.asarray(time, dtype=float)
-    return np.zeros_like(t) if np.isinf(growth.start) else np.maximum(t - growth.start, 0.0)
+    def progress(self, time: ArrayLike) -> Floats:
+        """How far the first process has come, 0 to 1; it does not fall when the clot is lysed.
+
+        Parameters
+        ----------
+        time : array_like
+            Since activation [s].
+
+        Returns
+        -------
+        ndarray
+            [-].
+        """
+        return _process(self._age(time), self.network_time)
+
+    def kept(self, time: ArrayLike) -> Floats:
+        """Share of the modulus that lysis has left.
+
+        Returns
+        -------
+        ndarray
+            [-].
+        """
+        return np.exp(-_loss(self._age(time), self.lysis_start, self.lysis_rate))
+
+    def modulus(self, time: ArrayLike) -> Floats:
+        """Shear modulus.
+
+        Parameters
+        ----------
+        time : array_like
+            Since activation [s].
+
+        Returns
+        -------
+        ndarray
+            [Pa].
+
+        Examples
+        --------
+        >>> float(Growth(60.0, 100.0, 120.0).modulus(60.0))
+        0.0
+        """
+        age = self._age(time)
+        grown = self.network_modulus * _process(age, self.network_time)
+        grown = grown + self.stiffening_modulus * _process(age - self.stiffening_delay, self.stiffening_time)
+        retracted = np.exp(-_loss(age, self.retraction_start, self.retraction_rate))
+        out: Floats = grown * self.kept(time) * retracted
+        return out
+
+    def viscosity(self, time: ArrayLike) -> Floats:
+        """Kelvin-Voigt viscosity.
+
+        Returns
+        -------
+        ndarray
+            [Pa·s].
+        """
+        out: Floats = self.liquid_viscosity + self.set_viscosity * np.sqrt(self.modulus(time) / VISCOSITY_MODULUS)
+        return out
+
+    def material(self, time: float) -> Material:
+        """The Kelvin-Voigt material at a time [s]."""
+        return Material(float(self.modulus(time)), viscosity=float(self.viscosity(time)))
+
+    def shift(self, time: ArrayLike) -> Floats:
+        """How far the sample at the focus has sunk towards the base by retraction.
+
+        Returns
+        -------
+        ndarray
+            [m].
+        """
+        if self.retraction_speed == 0.0:
+            return np.zeros_like(np.asarray(time, dtype=float))
+        return _loss(self._age(time), self.retraction_start, self.retraction_speed)
+
+    def detached(self, time: float) -> float | None:
+        """Step where it has let go of the wall [m]: None, growth in closed form holds; a fault can loosen it."""
+        return None
+
+    def diluted(self, share: float) -> Growth:
+        """The growth of a sample of which only a share [-] is there: moduli fall with the square of it."""
+        return replace(
+            self,
+            network_modulus=self.network_modulus * share**2,
+            stiffening_modulus=self.stiffening_modulus * share**2,
+            liquid_viscosity=_WATER + (self.liquid_viscosity - _WATER) * share,
+        )
 
 
 def _process(age: Floats, constant: float) -> Floats:
@@ -76,83 +168,3 @@ def _process(age: Floats, constant: float) -> Floats:
 def _loss(age: Floats, start: float, rate: float) -> Floats:
     since = np.maximum(age - start, 0.0)
     return rate * (since - _RAMP * (1.0 - np.exp(-since / _RAMP)))
-
-
-def network_progress(growth: Growth, time: ArrayLike) -> Floats:
-    """How far the first process has come, 0 to 1; it does not fall when the clot is lysed.
-
-    Parameters
-    ----------
-    growth : Growth
-    time : array_like
-        Since activation [s].
-
-    Returns
-    -------
-    ndarray
-        [-].
-    """
-    return _process(_age(growth, time), growth.network_time)
-
-
-def structure_kept(growth: Growth, time: ArrayLike) -> Floats:
-    """Share of the modulus that lysis has left.
-
-    Returns
-    -------
-    ndarray
-        [-].
-    """
-    return np.exp(-_loss(_age(growth, time), growth.lysis_start, growth.lysis_rate))
-
-
-def modulus(growth: Growth, time: ArrayLike) -> Floats:
-    """Shear modulus.
-
-    Parameters
-    ----------
-    growth : Growth
-    time : array_like
-        Since activation [s].
-
-    Returns
-    -------
-    ndarray
-        [Pa].
-
-    Examples
-    --------
-    >>> float(modulus(Growth(60.0, 100.0, 120.0), 60.0))
-    0.0
-    """
-    age = _age(growth, time)
-    grown = growth.network_modulus * _process(age, growth.network_time)
-    grown = grown + growth.stiffening_modulus * _process(age - growth.stiffening_delay, growth.stiffening_time)
-    retracted = np.exp(-_loss(age, growth.retraction_start, growth.retraction_rate))
-    out: Floats = grown * structure_kept(growth, time) * retracted
-    return out
-
-
-def viscosity(growth: Growth, time: ArrayLike) -> Floats:
-    """Kelvin-Voigt viscosity.
-
-    Returns
-    -------
-    ndarray
-        [Pa·s].
-    """
-    out: Floats = growth.liquid_viscosity + growth.set_viscosity * np.sqrt(modulus(growth, time) / VISCOSITY_MODULUS)
-    return out
-
-
-def retraction_shift(growth: Growth, time: ArrayLike) -> Floats:
-    """How far the sample at the focus has sunk towards the base by retraction.
-
-    Returns
-    -------
-    ndarray
-        [m].
-    """
-    if growth.retraction_speed == 0.0:
-        return np.zeros_like(np.asarray(time, dtype=float))
-    return _loss(_age(growth, time), growth.retraction_start, growth.retraction_speed)

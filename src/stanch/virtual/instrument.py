@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from stanch.recording.records import Geometry
 from stanch.virtual import faults as fault_kinds
+from stanch.virtual.course import Course
 from stanch.virtual.echoes import Field, Pulse, Scatterers, draw_scatterers, echo_lines
-from stanch.virtual.growth import Growth, modulus, network_progress, retraction_shift, structure_kept, viscosity
-from stanch.virtual.medium import WellModes, filled_to, push_response, well_modes
+from stanch.virtual.medium import WellModes, filled_to, material_response, well_modes
+from stanch.virtual.sample import sample_courses
 from stanch.virtual.scenario import Scenario
 
 __all__ = ["PushTruth", "VirtualWell", "frame_times"]
@@ -57,7 +58,7 @@ class PushTruth:
     time : float
         Since activation [s].
     modulus, viscosity : float
-        [Pa], [Pa·s].
+        At the course's stated frequency [Pa], [Pa·s].
     force : float
         Peak body force [N/m^3].
     renewed : float
@@ -90,9 +91,11 @@ class VirtualWell:
         Of the well.
     seed : int
         Of the run; every well has a stream of its own.
+    course : Course, optional
+        Of the sample in this well; by default what the scenario says.
     """
 
-    def __init__(self, scenario: Scenario, index: int, seed: int) -> None:
+    def __init__(self, scenario: Scenario, index: int, seed: int, course: Course | None = None) -> None:
         self._scenario = scenario
         self._table = scenario.well[index]
         self.name = self._table.name
@@ -103,7 +106,7 @@ class VirtualWell:
         for fault in self._faults:
             if isinstance(fault, fault_kinds.UnderFill):
                 self.geometry = filled_to(self.geometry, fault.height)
-        self.growth = _diluted(self._table.curve.record(), self._faults)
+        self.course = sample_courses(scenario)[index] if course is None else course
         a = scenario.acquisition
         self.frame_time = frame_times(a.frames, a.frames_before_push, a.frame_interval)
         self.pulse = Pulse.gaussian(
@@ -137,11 +140,14 @@ class VirtualWell:
     def _detached(self, time: float) -> float | None:
         """Step of the sample where it has let go of the wall."""
         steps = [f.step for f in self._faults if isinstance(f, fault_kinds.Detachment) and time >= f.start]
+        own = self.course.detached(time)
+        if own is not None:
+            steps.append(own)
         return sum(steps) if steps else None
 
     def _shift(self, time: float) -> float:
         """Slow movement away from the transducer at a time [m]."""
-        down = float(retraction_shift(self.growth, time)) + (self._detached(time) or 0.0)
+        down = float(self.course.shift(time)) + (self._detached(time) or 0.0)
         shift = -down if self.geometry.beam_from == "base" else down
         for f in self._faults:
             if isinstance(f, fault_kinds.Drift):
@@ -153,7 +159,7 @@ class VirtualWell:
 
     def _attenuation(self, time: float) -> float:
         i = self._scenario.instrument
-        return i.attenuation + i.attenuation_rise * float(network_progress(self.growth, time))
+        return i.attenuation + i.attenuation_rise * float(self.course.progress(time))
 
     @property
     def _path(self) -> float:
@@ -181,8 +187,8 @@ class VirtualWell:
         loose = self._detached(time) is not None
         modes = self._loose_modes if loose else self.modes
         a = self._scenario.acquisition
-        g, eta = float(modulus(self.growth, time)), float(viscosity(self.growth, time))
-        q = push_response(modes.eigenvalue, self.frame_time, g, eta, a.density, a.push_duration)
+        material = self.course.material(time)
+        q = material_response(modes.eigenvalue, self.frame_time, material, a.density, a.push_duration)
         q *= modes.force[:, None] * (self.force(time) / a.density)
         mixed = modes.mixing.T @ q
         shape = (*modes.axial.shape[1:], self.frame_time.size)
@@ -205,16 +211,16 @@ class VirtualWell:
     def _renewal(self, depth: Floats, time: float) -> Floats:
         """Share of scatterers replaced since the push before."""
         i = self._scenario.instrument
-        fluid = np.maximum(1.0 - modulus(self.growth, self._local_time(depth, time)) / i.freeze_modulus, 0.0)
+        fluid = np.maximum(1.0 - self.course.modulus(self._local_time(depth, time)) / i.freeze_modulus, 0.0)
         stirred = 1.0 - np.exp(-fluid * (time - self._last_time) / max(i.mixing_time, 1e-9))
-        kept = structure_kept(self.growth, np.array([self._last_time, time]))
+        kept = self.course.kept(np.array([self._last_time, time]))
         out: Floats = np.maximum(stirred, 1.0 - kept[1] / kept[0])
         return out
 
     def _levels(self, depth: Floats, time: float) -> Floats:
         """Echo amplitude of the scatterers by depth [-]."""
         i = self._scenario.instrument
-        progress = float(network_progress(self.growth, time))
+        progress = float(self.course.progress(time))
         travelled = np.maximum(self._path + depth, 0.0)
         level = np.exp(-2 * (self._attenuation(time) * travelled - i.attenuation * self._path))
         level *= 10 ** (i.backscatter_rise * progress / 20) * self._coupling(time)
@@ -222,7 +228,7 @@ class VirtualWell:
         low, high = self.modes.depth[0], self.modes.depth[-1]
         for f in self._faults:
             if isinstance(f, fault_kinds.Sedimentation):
-                liquid = min(time, max(self.growth.start, 0.0))
+                liquid = min(time, max(self.course.start, 0.0))
                 tilt = up * (0.5 - (depth - low) / (high - low))
                 level *= 10 ** (f.level * liquid / f.time * tilt / 20)
             if isinstance(f, fault_kinds.Bubble) and f.active(self.name, time):
@@ -303,8 +309,8 @@ class VirtualWell:
         block = self._captured(lines, time)
         truth = PushTruth(
             time,
-            float(modulus(self.growth, time)),
-            float(viscosity(self.growth, time)),
+            float(self.course.modulus(time)),
+            float(self.course.viscosity(time)),
             self.force(time),
             renewed,
             self._last_shift,
@@ -326,18 +332,6 @@ class VirtualWell:
                 for frame in before + np.flatnonzero(self._rng.random(after) < f.share):
                     block[frame] = block[frame - 1] if isinstance(f, fault_kinds.RepeatedFrames) else 0
         return block
-
-
-def _diluted(growth: Growth, faults: list[fault_kinds.Fault]) -> Growth:
-    for fault in faults:
-        if isinstance(fault, fault_kinds.Dilution):
-            growth = replace(
-                growth,
-                network_modulus=growth.network_modulus * fault.share**2,
-                stiffening_modulus=growth.stiffening_modulus * fault.share**2,
-                liquid_viscosity=0.001 + (growth.liquid_viscosity - 0.001) * fault.share,
-            )
-    return growth
 
 
 def _fixed(seed: int, index: int) -> float:

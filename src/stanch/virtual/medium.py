@@ -17,8 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
+from stanch.virtual.material import Material
 
-__all__ = ["WellModes", "push_response", "well_eigenvalues", "well_modes"]
+__all__ = ["WellModes", "material_response", "push_response", "well_eigenvalues", "well_modes"]
 
 Floats = NDArray[np.float64]
 Wall = Literal["bonded", "slip"]
@@ -341,6 +342,38 @@ def push_response(
         total += sign * np.exp(s[:, None] * rest) * _integral(s[:, None], ends[None, :])[:, which]
     out: Floats = (total / (slow - fast)[:, None]).real
     return out
+
+
+def material_response(
+    eigenvalue: Floats, time: ArrayLike, material: Material, density: float, duration: float
+) -> Floats:
+    """Movement of each mode after a push of unit modal force, for any linear material.
+
+    Parameters
+    ----------
+    eigenvalue : ndarray, shape (mode,)
+        [1/m^2].
+    time : array_like, shape (frame,)
+        From the start of the push [s]; nothing has moved at or before 0.
+    material : Material
+    density : float
+        [kg/m^3].
+    duration : float
+        Of the push [s].
+
+    Returns
+    -------
+    ndarray, shape (mode, frame)
+        [s^2].
+
+    Raises
+    ------
+    InputError
+        If the material has a spring-pot or a relaxing branch.
+    """
+    if not material.kelvin_voigt:
+        raise InputError("material", got=material, allowed="a spring and a dashpot")
+    return push_response(eigenvalue, time, material.equilibrium, material.viscosity, density, duration)
 
 
 def _integral(s: NDArray[np.complex128], t: Floats) -> NDArray[np.complex128]:

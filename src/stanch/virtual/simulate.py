@@ -18,6 +18,7 @@ from stanch.recording.container import WellLayout, Writer, create
 from stanch.recording.records import SampleFacts, Well
 from stanch.virtual import faults as fault_kinds
 from stanch.virtual.instrument import PushTruth, VirtualWell
+from stanch.virtual.sample import sample_courses
 from stanch.virtual.scenario import Scenario, load_scenario
 from stanch.virtual.truth import truth_document
 
@@ -77,7 +78,8 @@ def simulate(
     part = sibling(target)
     truth_part = None if truth_target is None else sibling(truth_target)
     try:
-        wells = [VirtualWell(scenario, i, scenario.seed) for i in range(len(scenario.well))]
+        courses = sample_courses(scenario)
+        wells = [VirtualWell(scenario, i, scenario.seed, course) for i, course in enumerate(courses)]
         record = _run(scenario, wells, part, assay, progress or (lambda _share: None))
         if truth_part is not None:
             document = truth_document(scenario, wells, record, assay)

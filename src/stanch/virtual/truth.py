@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from stanch.errors import UnitError
 from stanch.quantities import parse_quantity
 from stanch.version import __version__
-from stanch.virtual.growth import Growth, modulus
+from stanch.virtual.course import Course
+from stanch.virtual.growth import Growth
 from stanch.virtual.instrument import PushTruth, VirtualWell
 from stanch.virtual.scenario import Scenario
 
@@ -70,29 +71,36 @@ def truth_document(
 
 def _well(well: VirtualWell, pushes: list[PushTruth], settings: dict[str, float] | None) -> dict[str, Any]:
     end = pushes[-1].time
-    curve = modulus(well.growth, np.arange(0.0, end + 1.0, 1.0))
-    start = well.growth.start
+    curve = well.course.modulus(np.arange(0.0, end + 1.0, 1.0))
+    start = well.course.start
     columns = {f"{key}{_SUFFIX.get(key, '')}": [asdict(p)[key] for p in pushes] for key in asdict(pushes[0])}
     return {
         "name": well.name,
         "gelation_start_s": start if np.isfinite(start) and start >= 0 else None,
-        "readings": None if settings is None else true_readings(well.growth, end, **settings),
+        "readings": None if settings is None else true_readings(well.course, end, **settings),
         "speckle_deviation": None,
         "geometry": asdict(well.geometry),
-        "growth": {k: v for k, v in asdict(well.growth).items() if np.isfinite(v)},
+        **_cause(well.course),
         "pushes": columns,
         "curve": {"time_step_s": 1.0, "modulus_pa": [float(f"{g:.8g}") for g in curve]},
     }
 
 
+def _cause(course: Course) -> dict[str, Any]:
+    """What the course was made from."""
+    if isinstance(course, Growth):
+        return {"growth": {k: v for k, v in asdict(course).items() if np.isfinite(v)}}
+    return {}
+
+
 def true_readings(
-    growth: Growth, end: float, *, onset_modulus: float, dwell: float, hold: float
+    course: Course, end: float, *, onset_modulus: float, dwell: float, hold: float
 ) -> dict[str, float | None]:
     """Readings of a curve known without error.
 
     Parameters
     ----------
-    growth : Growth
+    course : Course
     end : float
         Of the run, since activation [s].
     onset_modulus : float
@@ -109,10 +117,10 @@ def true_readings(
     """
     step = 0.1
     time = np.arange(0.0, end + step / 2, step)
-    curve = modulus(growth, time)
+    curve = course.modulus(time)
     onset = _first_run(curve >= onset_modulus, round(dwell / step))
     at = None if onset is None else float(time[onset])
-    early = None if at is None or at + hold > end else float(modulus(growth, at + hold))
+    early = None if at is None or at + hold > end else float(course.modulus(at + hold))
     window = round(120.0 / step)
     plateau = None
     if curve.size > window:

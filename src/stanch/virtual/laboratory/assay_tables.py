@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from stanch.virtual.growth import modulus
 from stanch.virtual.laboratory.people import donors, measured
 
 __all__ = ["blocker", "contact", "curves", "haematocrit", "neutraliser", "push_interval", "rotated", "sample_age"]
@@ -23,7 +22,7 @@ def curves(rng: np.random.Generator) -> Columns:
     rows: list[tuple[object, ...]] = []
     for number, donor in enumerate(donors(rng, 32, 701)):
         growth = donor.base(lysis_rate=1.2e-4 if number % 7 == 3 else 0.0)
-        curve = modulus(growth, time)
+        curve = growth.modulus(time)
         seen = curve * np.exp(0.025 * rng.standard_normal(time.size)) + 0.4 * rng.standard_normal(time.size)
         rows += [(donor.name, float(t) / 60, float(max(g, 0.0))) for t, g in zip(time, seen)]
     return _columns("donor time_min modulus_pa", rows)
