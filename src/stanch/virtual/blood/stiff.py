@@ -1,0 +1,131 @@
+"""A solver for stiff reaction networks: the course of every concentration on an even time grid."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from stanch.errors import InputError, StanchError
+from stanch.virtual.blood.elimination import lists
+from stanch.virtual.blood.network import Network
+
+__all__ = ["RTOL", "Solution", "StiffError", "solve"]
+
+Floats = NDArray[np.float64]
+
+RTOL = 1e-5
+"""Relative tolerance of a step unless told otherwise [-]."""
+
+MOST_STEPS = 200_000
+
+
+class StiffError(StanchError):
+    """A reaction network that cannot be followed: the step became too small, or there would be too many."""
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Concentrations against time.
+
+    Parameters
+    ----------
+    network : Network
+        What was solved.
+    time : ndarray, shape (time,)
+        Even grid from 0 [s].
+    values : ndarray, shape (time, species)
+        In the order of the network's species [mol/m^3].
+    steps, refused, evaluations, factorisations : int
+        Steps taken and tried in vain, right-hand sides and matrices factorised.
+    """
+
+    network: Network
+    time: Floats
+    values: Floats
+    steps: int
+    refused: int
+    evaluations: int
+    factorisations: int
+
+    def __getitem__(self, species: str) -> Floats:
+        return self.values[:, self.network.index(species)]
+
+
+def solve(
+    network: Network,
+    initial: ArrayLike,
+    *,
+    duration: float,
+    step: float,
+    constants: ArrayLike | None = None,
+    rtol: float = RTOL,
+    atol: ArrayLike | None = None,
+) -> Solution:
+    """Follow a reaction network.
+
+    Parameters
+    ----------
+    network : Network
+        Any.
+    initial : array_like, shape (species,)
+        From :meth:`Network.initial` [mol/m^3].
+    duration, step : float
+        Length and spacing of the grid of times; the last time is the last multiple of `step` within `duration` [s].
+    constants : array_like, shape (steps,), optional
+        From :meth:`Network.constants`; unscaled by default [m^3/(mol s)].
+    rtol : float
+        Relative error allowed in one step [-].
+    atol : array_like, optional
+        Absolute error allowed, one or by species; 1e-7 of `rtol` times the largest initial concentration by default
+        [mol/m^3].
+
+    Returns
+    -------
+    Solution
+        Never with a value that is not finite.
+
+    Raises
+    ------
+    InputError
+        If an argument cannot be.
+    StiffError
+        If the step becomes too small or there are too many.
+
+    Notes
+    -----
+    A Rosenbrock method of order 4, L-stable and stiffly accurate, with an embedded solution of order 3 and continuous
+    output of order 3: RODAS of Hairer and Wanner, Solving Ordinary Differential Equations II, 2nd ed. 1996, section
+    IV.10. Values between the steps come from that output.
+    """
+    from stanch.virtual.blood import stiff_kernel
+
+    n = len(network.species)
+    start = np.ascontiguousarray(_array("initial", initial, n, "mol/m^3"))
+    k = network.constants() if constants is None else _array("constants", constants, len(network.steps), "SI units")
+    for name, value in (("duration", duration), ("step", step), ("rtol", rtol)):
+        if not (math.isfinite(value) and value > 0):
+            raise InputError(name, got=value, allowed="a finite number above 0")
+    allowed = np.empty(n)
+    allowed[:] = 1e-7 * rtol * max(start.max(), np.finfo(float).tiny * 1e20) if atol is None else atol
+    if not (np.all(np.isfinite(allowed)) and np.all(allowed > 0)):
+        raise InputError("atol", got=atol, allowed="finite numbers above 0, one or one per species")
+    time: Floats = step * np.arange(int(duration / step * (1 + 1e-12)) + 1, dtype=float)
+    values = np.empty((len(time), n))
+    counts = np.zeros(4, dtype=np.int64)
+    ended, reached = stiff_kernel.integrate(lists(network), k, start, step, rtol, allowed, MOST_STEPS, values, counts)
+    if ended != stiff_kernel.DONE:
+        what = "step too small" if ended == stiff_kernel.TOO_SMALL else f"more than {MOST_STEPS} steps"
+        raise StiffError(
+            f"reaction network of {n} species", got=f"{what} at {reached:g} s", do="Try another rtol or atol."
+        )
+    return Solution(network, time, values, *(int(c) for c in counts))
+
+
+def _array(name: str, values: ArrayLike, size: int, unit: str) -> Floats:
+    out = np.array(values, dtype=float)
+    if out.shape != (size,) or not np.all(np.isfinite(out)) or np.any(out < 0):
+        raise InputError(name, got=values, allowed=f"{size} finite numbers of 0 or above [{unit}]")
+    return out
