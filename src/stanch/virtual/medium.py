@@ -1,4 +1,4 @@
-"""Movement of a Kelvin-Voigt sample in a closed cylindrical well after a push.
+"""Movement of a sample in a closed cylindrical well after a push.
 
 The sample is incompressible, so its axisymmetric movement is written through a stream function ``psi = r^2 chi(r, z)``:
 ``u_z = 2 chi + r chi_r``, ``u_r = -r chi_z``. ``chi`` is a tensor product of B-splines: every field is free of
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
 from stanch.virtual.material import Material
+from stanch.virtual.relaxance import mode_response
 
 __all__ = ["WellModes", "material_response", "push_response", "well_eigenvalues", "well_modes"]
 
@@ -366,14 +367,14 @@ def material_response(
     ndarray, shape (mode, frame)
         [s^2].
 
-    Raises
-    ------
-    InputError
-        If the material has a spring-pot or a relaxing branch.
+    Notes
+    -----
+    A spring and a dashpot go through :func:`push_response`, everything else through
+    :func:`~stanch.virtual.relaxance.mode_response`, which gives the same for a spring and a dashpot.
     """
-    if not material.kelvin_voigt:
-        raise InputError("material", got=material, allowed="a spring and a dashpot")
-    return push_response(eigenvalue, time, material.equilibrium, material.viscosity, density, duration)
+    if material.kelvin_voigt:
+        return push_response(eigenvalue, time, material.equilibrium, material.viscosity, density, duration)
+    return mode_response(eigenvalue, time, material, density, duration)
 
 
 def _integral(s: NDArray[np.complex128], t: Floats) -> NDArray[np.complex128]:
