@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from stanch.errors import InputError
 
-__all__ = ["ACTIVATORS", "FACTORS", "Composition", "Constant", "Contents", "ThrombinCourse"]
+__all__ = ["ACTIVATORS", "FACTORS", "HIGHEST", "RANGES", "Composition", "Constant", "Contents", "ThrombinCourse"]
 
 Floats = NDArray[np.float64]
 Activator = Literal["tissue factor", "contact", "none"]
@@ -25,6 +25,31 @@ ACTIVATORS: tuple[Activator, ...] = ("tissue factor", "contact", "none")
 
 FACTORS = ("II", "V", "VII", "VIII", "IX", "X", "XI", "XII", "XIII", "prekallikrein", "TFPI", "C1 inhibitor")
 """Proteins whose activity can differ from normal; VII takes its active share with it."""
+
+HIGHEST: dict[str, float] = {
+    "fibrinogen": 20.0,
+    "platelets": 3e15,
+    "platelet_function": 5.0,
+    "haematocrit": 0.8,
+    "antithrombin": 5.0,
+    "heparin": 1e8,
+    "plasminogen": 5.0,
+    "antiplasmin": 5.0,
+    "tpa": 1e-3,
+    "dilution": 0.95,
+}
+"""Up to what a composition may go, from 0 [SI unit]."""
+
+RANGES: dict[str, tuple[float, float]] = {
+    "tissue_factor": (0.0, 1e-4),
+    "contact_strength": (0.0, 100.0),
+    "neutraliser": (0.0, 1e9),
+    "block_fraction": (0.0, 1.0),
+    "antifibrinolytic": (0.0, 1.0),
+    "blood_share": (0.05, 1.0),
+    "temperature": (288.15, 315.15),
+}
+"""What the contents of a well may be [SI unit]."""
 
 
 @dataclass(frozen=True)
@@ -99,24 +124,12 @@ class Composition:
     dilution: float = 0.0
 
     def __post_init__(self) -> None:
-        highest = {
-            "fibrinogen": 20.0,
-            "platelets": 3e15,
-            "platelet_function": 5.0,
-            "haematocrit": 0.8,
-            "antithrombin": 5.0,
-            "heparin": 1e8,
-            "plasminogen": 5.0,
-            "antiplasmin": 5.0,
-            "tpa": 1e-3,
-            "dilution": 0.95,
-        }
         for entry in fields(self):
             if entry.name == "factors":
                 continue
             value = getattr(self, entry.name)
-            if not (math.isfinite(value) and 0 <= value <= highest[entry.name]):
-                raise InputError(entry.name, got=value, allowed=f"0 to {highest[entry.name]:g} (SI unit)")
+            if not (math.isfinite(value) and 0 <= value <= HIGHEST[entry.name]):
+                raise InputError(entry.name, got=value, allowed=f"0 to {HIGHEST[entry.name]:g} (SI unit)")
         for name, value in self.factors.items():
             if name not in FACTORS:
                 raise InputError("factors", got=name, allowed=", ".join(FACTORS))
@@ -169,16 +182,7 @@ class Contents:
     def __post_init__(self) -> None:
         if self.activator not in ACTIVATORS:
             raise InputError("activator", got=self.activator, allowed=", ".join(ACTIVATORS))
-        ranges = {
-            "tissue_factor": (0.0, 1e-4),
-            "contact_strength": (0.0, 100.0),
-            "neutraliser": (0.0, 1e9),
-            "block_fraction": (0.0, 1.0),
-            "antifibrinolytic": (0.0, 1.0),
-            "blood_share": (0.05, 1.0),
-            "temperature": (288.15, 315.15),
-        }
-        for name, (low, high) in ranges.items():
+        for name, (low, high) in RANGES.items():
             value = getattr(self, name)
             if not (math.isfinite(value) and low <= value <= high):
                 raise InputError(name, got=value, allowed=f"{low:g} to {high:g} (SI unit)")
@@ -194,8 +198,14 @@ class ThrombinCourse:
         Even grid from 0 [s].
     thrombin, meizothrombin : ndarray, shape (time,)
         Free active IIa and mIIa [mol/m^3].
+    factor_xa, prothrombin, inhibited : ndarray, shape (time,), or None
+        Free Xa, prothrombin left, and thrombin and meizothrombin bound to antithrombin; None where the thrombin came
+        from elsewhere [mol/m^3].
     """
 
     time: Floats
     thrombin: Floats
     meizothrombin: Floats
+    factor_xa: Floats | None = None
+    prothrombin: Floats | None = None
+    inhibited: Floats | None = None
