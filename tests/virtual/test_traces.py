@@ -7,6 +7,7 @@ import pytest
 
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
+from stanch.virtual.material import Material
 from stanch.virtual.medium import push_response, well_modes
 from stanch.virtual.traces import drifting_link, gate, traces
 
@@ -84,6 +85,25 @@ def test_without_speckle_there_is_no_deviation(seen):
     assert not out.deviation.any()
     np.testing.assert_array_equal(out.displacement, out.clean)
     assert out.clean[0].max() > out.clean[1].max() > 0
+
+
+def test_any_material_and_late_frames(seen):
+    late = np.append(TIME, [20e-3, 50e-3, 100e-3])
+    materials = [Material(100.0, viscosity=0.05), Material(0.0, pot=3.0, order=0.5), Material(100.0, viscosity=0.05)]
+    out = traces(seen, late, materials, None, 65e3, noise=0.0, rng=np.random.default_rng(1), **SETTINGS)
+    plain = traces(seen, late, [100.0, 100.0], 0.05, 65e3, noise=0.0, rng=np.random.default_rng(1), **SETTINGS)
+    np.testing.assert_array_equal(out.clean[[0, 2]], plain.clean)
+    expected = 65e3 * seen.material_response(late, materials[1], 1045.0, 2e-4)[0]
+    np.testing.assert_array_equal(out.clean[1], expected)
+    # A spring-pot has no spring to bring it back: what is left falls as a power of time, not exponentially.
+    assert 0 < out.clean[1, -1] < out.clean[1, -2]
+    assert abs(out.clean[0, -1]) < 0.05 * abs(out.clean[0, -2]) < 0.05 * out.clean[1, -1]
+    with pytest.raises(InputError, match="materials have their own"):
+        traces(seen, late, materials, 0.05, 65e3, noise=0.0, rng=np.random.default_rng(1), **SETTINGS)
+    with pytest.raises(InputError, match="beside moduli"):
+        traces(seen, late, 100.0, None, 65e3, noise=0.0, rng=np.random.default_rng(1), **SETTINGS)
+    with pytest.raises(InputError, match="each of 3 pushes"):
+        traces(seen, late, materials, None, [1.0, 2.0], noise=0.0, rng=np.random.default_rng(1), **SETTINGS)
 
 
 def test_refused(seen):

@@ -5,15 +5,17 @@ For studies of thousands of runs, where making echoes would take too long.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
-from stanch.virtual.medium import push_response, well_modes
+from stanch.virtual.material import Material
+from stanch.virtual.medium import material_response, well_modes
 
 __all__ = ["Gate", "Traces", "drifting_link", "gate", "traces"]
 
@@ -39,7 +41,7 @@ class Gate:
     def response(
         self, frame_time: ArrayLike, modulus: float, viscosity: float, density: float, push_duration: float
     ) -> Floats:
-        """Movement per unit of force density.
+        """Movement per unit of force density, of a spring and a dashpot.
 
         Parameters
         ----------
@@ -53,7 +55,27 @@ class Gate:
         ndarray, shape (2, frame)
             D0 and D1 [m·m^3/N].
         """
-        q = push_response(self.eigenvalue, frame_time, modulus, viscosity, density, push_duration)
+        return self.material_response(frame_time, Material(modulus, viscosity=viscosity), density, push_duration)
+
+    def material_response(
+        self, frame_time: ArrayLike, material: Material, density: float, push_duration: float
+    ) -> Floats:
+        """Movement per unit of force density, of any linear material.
+
+        Parameters
+        ----------
+        frame_time : array_like, shape (frame,)
+            From the start of the push [s].
+        material : Material
+        density, push_duration : float
+            [kg/m^3], [s].
+
+        Returns
+        -------
+        ndarray, shape (2, frame)
+            D0 and D1 [m·m^3/N].
+        """
+        q = material_response(self.eigenvalue, frame_time, material, density, push_duration)
         out: Floats = self.weight @ q / density
         return out
 
@@ -130,8 +152,8 @@ class Traces:
 def traces(
     seen: Gate,
     frame_time: ArrayLike,
-    modulus: ArrayLike,
-    viscosity: ArrayLike,
+    modulus: ArrayLike | Sequence[Material],
+    viscosity: ArrayLike | None,
     force: ArrayLike,
     *,
     density: float,
@@ -149,8 +171,10 @@ def traces(
     seen : Gate
     frame_time : array_like, shape (frame,)
         Of the frames after the reference frames, from the start of the push [s].
-    modulus, viscosity, force : array_like, shape (push,)
-        [Pa], [Pa·s], [N/m^3].
+    modulus : array_like or sequence of Material, shape (push,)
+        Of springs [Pa]; or the whole material of each push.
+    viscosity, force : array_like, shape (push,)
+        [Pa·s], None beside materials; [N/m^3].
     density, push_duration : float
         [kg/m^3], [s].
     noise : float
@@ -171,19 +195,36 @@ def traces(
     -----
     ``d = F (D0 + delta D1) + noise``, covariance of the noise ``noise^2 (I + 1 1^T / reference_frames)``.
     """
-    g, eta, f = np.broadcast_arrays(*(np.atleast_1d(np.asarray(x, dtype=float)) for x in (modulus, viscosity, force)))
-    delta = np.zeros(g.size)
+    materials = _materials(modulus, viscosity)
+    pushes = max(len(materials), np.size(force))
+    if {len(materials), np.size(force)} - {1, pushes}:
+        raise InputError("force", got=np.size(force), allowed=f"one, or one for each of {len(materials)} pushes")
+    materials = materials * (pushes // len(materials))
+    f = np.broadcast_to(np.asarray(force, dtype=float), pushes)
+    delta = np.zeros(pushes)
     if speckle_cells is not None:
         if not speckle_cells > 1:
             raise InputError("speckle_cells", got=speckle_cells, allowed="above 1")
-        delta = _deviations(rng, g.size, link) / np.sqrt(2.0 * (speckle_cells - 1.0))
-    media, which = np.unique(np.stack([g, eta], axis=1), axis=0, return_inverse=True)
-    each = np.stack([seen.response(frame_time, a, b, density, push_duration) for a, b in media])
-    responses = each[which.ravel()]
+        delta = _deviations(rng, pushes, link) / np.sqrt(2.0 * (speckle_cells - 1.0))
+    each = {m: seen.material_response(frame_time, m, density, push_duration) for m in dict.fromkeys(materials)}
+    responses = np.stack([each[m] for m in materials])
     clean = f[:, None] * (responses[:, 0] + delta[:, None] * responses[:, 1])
     own = rng.standard_normal(clean.shape)
-    shared = rng.standard_normal((g.size, 1)) / np.sqrt(reference_frames)
+    shared = rng.standard_normal((pushes, 1)) / np.sqrt(reference_frames)
     return Traces(clean + noise * (own + shared), clean, delta)
+
+
+def _materials(modulus: ArrayLike | Sequence[Material], viscosity: ArrayLike | None) -> list[Material]:
+    """The material of every push, or one for all."""
+    given: list[Any] = list(modulus) if isinstance(modulus, Sequence) else []
+    if given and all(isinstance(m, Material) for m in given):
+        if viscosity is not None:
+            raise InputError("viscosity", got=viscosity, allowed="None: materials have their own")
+        return given
+    if viscosity is None:
+        raise InputError("viscosity", got=None, allowed="a number beside moduli [Pa·s]")
+    g, eta = np.broadcast_arrays(*(np.atleast_1d(np.asarray(x, dtype=float)) for x in (modulus, viscosity)))
+    return [Material(float(a), viscosity=float(b)) for a, b in zip(g, eta, strict=True)]
 
 
 def _deviations(rng: np.random.Generator, pushes: int, link: Link | Floats) -> Floats:
