@@ -11,7 +11,7 @@ from stanch.virtual.blood.choices import Choices
 from stanch.virtual.blood.network import Network
 from stanch.virtual.blood.records import Composition, Constant, Contents
 
-__all__ = ["CONSTANTS", "Mix", "Plasma", "bound_share", "mix", "plasma"]
+__all__ = ["CONSTANTS", "Mix", "Plasma", "bound_share", "mix", "plasma", "speed"]
 
 _OLSON = "range 1e6 to 1e7 M^-1 s^-1 with full-length heparin: Olson et al. 2004, Thromb Haemost, abstract"
 
@@ -108,6 +108,25 @@ def mix(composition: Composition, contents: Contents) -> Mix:
     return Mix((blood - cells) / (1 - cells), cells, blood * composition.platelets)
 
 
+def speed(contents: Contents, choices: Choices) -> float:
+    """Factor of a well's temperature on every rate constant.
+
+    Parameters
+    ----------
+    contents : Contents
+        The well.
+    choices : Choices
+        What sources leave open.
+
+    Returns
+    -------
+    float
+        1 at body temperature [-].
+    """
+    factor: float = choices.q10 ** ((contents.temperature - _VALUES["body_temperature"]) / 10)
+    return factor
+
+
 @dataclass(frozen=True)
 class Plasma:
     """What a well's cascade starts from.
@@ -171,9 +190,8 @@ def plasma(composition: Composition, contents: Contents, choices: Choices) -> Pl
         factors.update((text + " (forward)", strength) for text in contact.SURFACE)
         factors.update((text + " (forward)", membrane) for text in contact.MEMBRANE)
         factors.update((text + " (reverse)", 1 / choices.resting_membrane) for text in contact.MEMBRANE)
-    speed = choices.q10 ** ((contents.temperature - _VALUES["body_temperature"]) / 10)
     network = contact.network() if surface else tissue_factor.network()
-    return Plasma(network, amounts, factors, speed, heparin, excess)
+    return Plasma(network, amounts, factors, speed(contents, choices), heparin, excess)
 
 
 def bound_share(heparin: float, antithrombin: float) -> float:
