@@ -1,0 +1,174 @@
+"""Continuing a curve by library curves that agree with it so far.
+
+A curve of one sample is taken to be a candidate y_k(t) plus a discrepancy d(t), an Ornstein-Uhlenbeck process. A joint
+path of the wells up to now and a candidate belong together with the probability of their difference under that process,
+so paths and candidates are drawn as pairs; d then runs on from where it stands. Wells of one sample share most of d.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stanch.curve.records import Curve
+from stanch.mechanics.records import LOG_OFFSET
+from stanch.readings.forecast.library import Candidates
+
+__all__ = ["Continued", "continued"]
+
+Floats = NDArray[np.float64]
+
+DISCREPANCY, MEMORY, OWN = 0.08, 400.0, 0.03
+"""Spread of d [-], the time over which it is forgotten [s], and the spread of its part not shared by wells [-]."""
+SHARED = 0.95
+"""Correlation of d between wells of one sample [-]."""
+LOOK_BACK = (0.0, 20.0, 40.0, 80.0, 150.0, 300.0, 600.0, 1200.0, 2400.0)
+"""How long before now curves and candidates are compared [s]."""
+PATHS = 200
+"""Paths of the curve that are paired with candidates [-]."""
+
+
+class Continued(NamedTuple):
+    """Whole curves drawn jointly.
+
+    Attributes
+    ----------
+    time : ndarray, shape (time,)
+        [s].
+    paths : ndarray, shape (well, draw, time)
+        [Pa].
+    effective : float
+        Effective number of library samples [-].
+    misfit : float
+        Mean squared distance over the discrepancy allowed [-].
+    """
+
+    time: Floats
+    paths: Floats
+    effective: float
+    misfit: float
+
+
+def continued(
+    curves: list[Curve | None], found: Candidates, now: float, offsets: list[float], seed: int, draws: int
+) -> Continued:
+    """Draw whole curves that agree with what was seen up to now.
+
+    Parameters
+    ----------
+    curves : list of Curve or None
+        Of the wells, made from pushes up to now only; None before there are enough pushes.
+    found : Candidates
+        For the same wells.
+    now : float
+        Time since activation [s].
+    offsets : list of float
+        True minus recorded activation of each well [s].
+    seed : int
+    draws : int
+        How many [-].
+
+    Returns
+    -------
+    Continued
+    """
+    rng = np.random.default_rng([seed, 12])
+    time = found.time
+    seen = [well for well, curve in enumerate(curves) if curve is not None]
+    pasts = {well: _past(curves[well], time, offsets[well]) for well in seen}  # type: ignore[arg-type]
+    pairs, weight, misfit = _paired(pasts, found, now, rng, draws)
+    chosen = pairs[:, 1]
+    shape = (len(curves), draws, time.size)
+    paths = np.empty(shape)
+    common = rng.standard_normal((draws, time.size))
+    for well in range(len(curves)):
+        own = rng.standard_normal((draws, time.size))
+        steps = np.sqrt(SHARED) * common + np.sqrt(1.0 - SHARED) * own
+        base = found.curves[well, chosen]
+        if well in pasts:
+            past, first, last = pasts[well]
+            paths[well] = _joined(base, past[pairs[:, 0]], first, last, steps)
+        else:
+            paths[well] = base + _discrepancy(np.zeros(draws), steps)
+    values = np.exp(paths)
+    values -= LOG_OFFSET
+    by_sample = np.bincount(found.sample, weights=weight)
+    return Continued(time, np.maximum(values, 0.0, out=values), float(1.0 / np.sum(by_sample**2)), misfit)
+
+
+def _past(curve: Curve, time: Floats, offset: float) -> tuple[Floats, int, int]:
+    """ln(G + 10 Pa) of the first paths on the even grid, and the first and last grid index inside the curve."""
+    own = curve.time - offset
+    first = int(np.searchsorted(time, own[0] - 1e-9))
+    last = int(np.searchsorted(time, own[-1] + 1e-9)) - 1
+    inside = time[first : last + 1]
+    paths = curve.paths[:PATHS]
+    step = (own[-1] - own[0]) / (own.size - 1)
+    u = np.clip((inside - own[0]) / step, 0.0, own.size - 1.0)
+    left = np.minimum(u.astype(np.int64), own.size - 2)
+    share = u - left
+    values = np.full((paths.shape[0], time.size), np.nan)
+    values[:, first : last + 1] = np.log((1.0 - share) * paths[:, left] + share * paths[:, left + 1] + LOG_OFFSET)
+    return values, first, last
+
+
+def _paired(
+    pasts: dict[int, tuple[Floats, int, int]], found: Candidates, now: float, rng: np.random.Generator, draws: int
+) -> tuple[NDArray[np.int64], Floats, float]:
+    """Pairs of path and candidate, shape (draw, 2); the weight of every candidate; the misfit."""
+    count = found.sample.size
+    if not pasts:
+        even = np.full(count, 1.0 / count)
+        chosen = rng.permutation(np.arange(draws) % count) if draws <= count else rng.integers(0, count, draws)
+        chosen = np.floor((np.arange(draws) + rng.random()) * count / draws).astype(np.int64)
+        return np.stack((np.zeros(draws, dtype=np.int64), chosen), axis=1), even, 0.0
+    indices = {well: _compared_at(found.time, now, first, last) for well, (_, first, last) in pasts.items()}
+    mine = np.concatenate([pasts[well][0][:, index] for well, index in indices.items()], axis=1)
+    theirs = np.concatenate([found.curves[well][:, index] for well, index in indices.items()], axis=1)
+    wells = np.concatenate([np.full(index.size, well) for well, index in indices.items()])
+    times = found.time[np.concatenate(list(indices.values()))]
+    allowed = DISCREPANCY**2 * np.exp(-np.abs(times[:, None] - times) / MEMORY)
+    allowed *= np.where(wells[:, None] == wells, 1.0, SHARED)
+    allowed += OWN**2 * np.eye(times.size)
+    lower = np.linalg.cholesky(allowed)
+    x, y = np.linalg.solve(lower, mine.T), np.linalg.solve(lower, theirs.T)
+    distance = np.sum(x**2, axis=0)[:, None] + np.sum(y**2, axis=0) - 2.0 * x.T @ y
+    weight = np.exp(-0.5 * (distance - distance.min()))
+    running = np.cumsum(weight.ravel())
+    marks = (np.arange(draws) + rng.random(draws)) / draws * running[-1]
+    flat = np.minimum(np.searchsorted(running, marks), running.size - 1)
+    pairs = np.stack(np.unravel_index(flat, weight.shape), axis=1)
+    misfit = float(np.sum(weight * distance) / running[-1]) / times.size
+    by_candidate = weight.sum(axis=0) / running[-1]
+    return rng.permutation(pairs), by_candidate, misfit
+
+
+def _compared_at(time: Floats, now: float, first: int, last: int) -> NDArray[np.int64]:
+    """Grid indices at which a curve is compared, each once."""
+    wanted = min(now, float(time[last])) - np.asarray(LOOK_BACK)
+    index = np.searchsorted(time, wanted + 1e-9) - 1
+    return np.unique(index[(index >= first) & (index <= last)])
+
+
+def _joined(base: Floats, past: Floats, first: int, last: int, steps: Floats) -> Floats:
+    """The path up to `last`, then the candidate with the discrepancy running on; before `first` the candidate."""
+    whole = base.copy()
+    whole[:, first : last + 1] = past[:, first : last + 1]
+    start = past[:, last] - base[:, last]
+    whole[:, last:] = base[:, last:] + _discrepancy(start, steps[:, last:])
+    return whole
+
+
+def _discrepancy(start: Floats, steps: Floats) -> Floats:
+    """d from its value at the first time on, shape (draw, time)."""
+    from stanch.readings.forecast.library import GRID_STEP
+
+    keep = float(np.exp(-GRID_STEP / MEMORY))
+    out = np.empty_like(steps)
+    out[:, 0] = start
+    scaled = DISCREPANCY * np.sqrt(1.0 - keep**2) * steps
+    for k in range(1, steps.shape[1]):
+        out[:, k] = keep * out[:, k - 1] + scaled[:, k]
+    return out
