@@ -36,13 +36,6 @@ def test_a_sample_that_never_clots():
     assert not growth.progress(1e5)
 
 
-def test_gel():
-    growth = Growth.gel(250.0, 0.07)
-    assert growth.modulus([0.0, 3600.0]).tolist() == [250.0, 250.0]
-    assert growth.viscosity(0.0) == pytest.approx(0.07, rel=1e-12)
-    assert not growth.shift(0.0)
-
-
 def test_retraction_moves_the_sample():
     growth = Growth(0.0, 100.0, 60.0, retraction_start=60.0, retraction_speed=1e-7)
     assert growth.shift(60.0) == 0.0

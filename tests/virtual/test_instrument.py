@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
 import numpy as np
 import pytest
 from scipy.signal import hilbert
 
-from stanch.virtual.growth import Growth
+from stanch.virtual.gel import Gel
 from stanch.virtual.instrument import VirtualWell, frame_times
+from stanch.virtual.material import Material
 
 GEL = 'modulus = "300 Pa"\nviscosity = "0.1 Pa·s"'
 LIQUID = 'start = "never"\nnetwork_modulus = "1 Pa"\nnetwork_time = "1 min"'
@@ -33,6 +32,17 @@ def shift(a, b, spacing=1575 / 80e6):
 
 def test_frame_times():
     assert frame_times(5, 2, 0.5).tolist() == [-1.0, -0.5, 0.5, 1.0, 1.5]
+
+
+def test_late_frames_grow_apart_by_one_factor():
+    found = frame_times(64, 2, 125e-6, 12, 0.1)
+    assert found.size == 76
+    np.testing.assert_array_equal(found[:64], frame_times(64, 2, 125e-6))
+    steps = np.diff(found[63:])
+    np.testing.assert_allclose(steps[1:] / steps[:-1], steps[1] / steps[0], rtol=1e-9)
+    assert steps[0] / 125e-6 == pytest.approx(steps[1] / steps[0], rel=1e-9)
+    assert found[-1] == 0.1
+    assert frame_times(64, 2, 125e-6, 1, 0.05)[-2:].tolist() == [62 * 125e-6, 0.05]
 
 
 def test_frozen_when_set_fresh_when_liquid(scenario):
@@ -190,7 +200,7 @@ def test_detachment_is_a_step_and_another_response(scenario):
     assert np.abs(loose.axial - held.axial).max() > 0.02 * np.abs(held.axial).max()
 
 
-class _LetsGo(Growth):
+class _LetsGo(Gel):
     def detached(self, time):
         return 10e-6 if time >= 10.0 else None
 
@@ -198,7 +208,7 @@ class _LetsGo(Growth):
 def test_the_samples_own_detachment_adds_to_that_of_a_fault(scenario):
     fault = '[[fault]]\nkind = "detachment"\nstart = "30 s"\nstep = "15 um"\n'
     s = scenario({"gel": GEL}, faults=fault)
-    well = VirtualWell(s, 0, s.seed, _LetsGo(**asdict(Growth.gel(300.0, 0.1))))
+    well = VirtualWell(s, 0, s.seed, _LetsGo(Material(300.0, viscosity=0.1)))
     truth = [well.push(t)[1] for t in (5.0, 20.0, 35.0)]
     assert [t.attached for t in truth] == [True, False, False]
     assert [abs(t.shift) for t in truth] == pytest.approx([0.0, 10e-6, 25e-6])

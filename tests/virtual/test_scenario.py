@@ -58,9 +58,17 @@ def test_all_errors_at_once_each_with_its_path(scenario_text):
         ('focus_height = "3.2 mm"', 'focus_height = "8 mm"', "geometry: focus_height"),
         ('sampling_rate = "40 MHz"', 'sampling_rate = "10 MHz"', "at least twice centre_frequency"),
         ("frames_before_push = 2", "frames_before_push = 12", "below frames = 12"),
+        ("frames_before_push = 2", "late_frames = 3", "acquisition: late_frames: allowed: together with last_frame"),
+        ("frames_before_push = 2", 'last_frame = "0.1 s"', "together with last_frame, or neither"),
+        (
+            "frames_before_push = 2",
+            'late_frames = 5\nlast_frame = "7.5 ms"',
+            "acquisition: last_frame: got '7.5 ms'; allowed: after 7.5 ms, where the late frames",
+        ),
+        ("frames_before_push = 2", 'late_frames = 5\nlast_frame = "15 s"', "run.push_interval: too short"),
         ('role = "gel"', 'role = "plasma"', "sample.role"),
         ('push_force = "65 kN/m^3"', 'push_force = "-1 kN/m^3"', "0 or above"),
-        ('"300 Pa"', '"0 Pa"', "well[0].curve.modulus: got '0 Pa'; allowed: above 0"),
+        ('"300 Pa"', '"0 Pa"', "well[0].curve: modulus: got '0 Pa'; allowed: above 0, or"),
     ],
 )
 def test_refused(scenario_text, old, new, message):

@@ -60,12 +60,6 @@ class Growth:
     liquid_viscosity: float = 0.004
     set_viscosity: float = 0.2
 
-    @classmethod
-    def gel(cls, modulus: float, viscosity: float) -> Growth:
-        """A gel of a modulus [Pa] and viscosity [Pa·s] that was set long ago and does not change."""
-        set_viscosity = viscosity / np.sqrt(modulus / VISCOSITY_MODULUS)
-        return cls(-1e9, modulus, 1.0, liquid_viscosity=0.0, set_viscosity=float(set_viscosity))
-
     def _age(self, time: ArrayLike) -> Floats:
         t = np.asarray(time, dtype=float)
         return np.zeros_like(t) if np.isinf(self.start) else np.maximum(t - self.start, 0.0)

@@ -26,15 +26,19 @@ _ADC_LIMIT = 32767
 _KNOCK_DECAY = 0.02  # s
 
 
-def frame_times(frames: int, before: int, interval: float) -> Floats:
+def frame_times(frames: int, before: int, interval: float, late: int = 0, last: float | None = None) -> Floats:
     """Frame times from the start of the push: the push takes the place of the frame at zero.
 
     Parameters
     ----------
     frames, before : int
-        All frames of a push, and those before it [-].
+        Evenly spaced frames of a push, and those of them before it [-].
     interval : float
         [s].
+    late : int
+        Further frames, each further from the one before it than that was from its own by one and the same factor [-].
+    last : float, optional
+        Time of the last of these [s].
 
     Returns
     -------
@@ -45,8 +49,21 @@ def frame_times(frames: int, before: int, interval: float) -> Floats:
     --------
     >>> [float(t) for t in frame_times(4, 2, 1.0)]
     [-2.0, -1.0, 1.0, 2.0]
+    >>> [round(float(t), 9) for t in frame_times(4, 2, 1.0, 3, 16.0)]
+    [-2.0, -1.0, 1.0, 2.0, 4.0, 8.0, 16.0]
     """
-    return np.concatenate([np.arange(-before, 0), np.arange(1, frames - before + 1)]) * interval
+    even = np.concatenate([np.arange(-before, 0), np.arange(1, frames - before + 1)]) * interval
+    if not late or last is None:
+        return even
+    steps = np.arange(1, late + 1)
+    low, high = 0.0, math.log((last - even[-1]) / interval)
+    for _ in range(80):
+        middle = (low + high) / 2
+        short = interval * np.exp(middle * steps).sum() < last - even[-1]
+        low, high = (middle, high) if short else (low, middle)
+    further = even[-1] + np.cumsum(interval * np.exp(high * steps))
+    further[-1] = last
+    return np.concatenate([even, further])
 
 
 @dataclass(frozen=True)
@@ -108,7 +125,7 @@ class VirtualWell:
                 self.geometry = filled_to(self.geometry, fault.height)
         self.course = sample_courses(scenario)[index] if course is None else course
         a = scenario.acquisition
-        self.frame_time = frame_times(a.frames, a.frames_before_push, a.frame_interval)
+        self.frame_time = frame_times(a.frames, a.frames_before_push, a.frame_interval, a.late_frames, a.last_frame)
         self.pulse = Pulse.gaussian(
             sampling_rate=a.sampling_rate,
             centre_frequency=a.centre_frequency,

@@ -67,7 +67,7 @@ class Scenario(Table):
                 f"fault[{i}].wells: got {w!r}; allowed: {', '.join(names)}" for w in fault.wells or () if w not in names
             ]
         problems += [p for i, f in enumerate(self.fault) for p in self._fault_problems(i, f)]
-        if self.run.push_interval <= self.acquisition.frames * self.acquisition.frame_interval:
+        if self.run.push_interval <= self.acquisition.push_span:
             problems.append("run.push_interval: too short; allowed: longer than all frames of a push take")
         if any(f.kind in ("expired_lot", "stale_sample", "clock") for f in self.fault) and self.started_at is None:
             problems.append("started_at: missing; allowed: a time with offset, since a fault shifts a date or clock")
@@ -97,7 +97,7 @@ class Scenario(Table):
 
     def acquisition_record(self) -> Acquisition:
         """The acquisition in SI units."""
-        values = self.acquisition.model_dump(exclude={"frame_interval", "frames", "samples"})
+        values = self.acquisition.model_dump(exclude={"frame_interval", "frames", "late_frames", "last_frame", "samples"})
         return Acquisition(**values)
 
     def sample_record(self) -> SampleFacts:

@@ -11,7 +11,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Fiel
 
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
+from stanch.virtual.gel import Gel
 from stanch.virtual.growth import Growth
+from stanch.virtual.material import Material
 from stanch.virtual.quantity_types import (
     Attenuation,
     Concentration,
@@ -124,6 +126,8 @@ class AcquisitionTable(Table):
     frame_interval: Time
     frames: Annotated[int, Field(ge=3, le=4096)]
     frames_before_push: Annotated[int, Field(ge=1)] = 2
+    late_frames: Annotated[int, Field(ge=0, le=1024)] = 0
+    last_frame: Time | None = None
     push_duration: Time
     first_sample_depth: SignedLength
     samples: Annotated[int, Field(ge=16, le=16384)]
@@ -136,7 +140,21 @@ class AcquisitionTable(Table):
             )
         if self.sampling_rate < 2 * self.centre_frequency:
             raise ValueError(f"sampling_rate: got {self.sampling_rate:g} Hz; allowed: at least twice centre_frequency")
+        if (self.late_frames > 0) != (self.last_frame is not None):
+            raise ValueError("late_frames: allowed: together with last_frame, or neither")
+        earliest = (self.frames - self.frames_before_push + self.late_frames) * self.frame_interval
+        if self.last_frame is not None and self.last_frame <= earliest:
+            raise ValueError(
+                f"last_frame: got '{1e3 * self.last_frame:g} ms'; allowed: after {1e3 * earliest:g} ms, where the late "
+                "frames would be no further apart than the others"
+            )
         return self
+
+    @property
+    def push_span(self) -> float:
+        """From the first frame of a push to its last [s]."""
+        last = (self.frames - self.frames_before_push) * self.frame_interval
+        return self.frames_before_push * self.frame_interval + (self.last_frame or last)
 
 
 class GeometryTable(Table):
@@ -217,14 +235,35 @@ class GrowthTable(Table):
 
 
 class GelTable(Table):
-    """``[well.curve]`` of a gel that was set long ago."""
+    """``[well.curve]`` of a gel that was set long ago: a spring and any of dashpot, spring-pot and relaxing branch."""
 
-    modulus: Modulus
-    viscosity: ViscosityOrZero = 0.05
+    modulus: ModulusOrZero = 0.0
+    viscosity: ViscosityOrZero | None = None
+    pot: ModulusOrZero = 0.0
+    order: Annotated[float, Field(gt=0, lt=1)] = 0.5
+    branch: ModulusOrZero = 0.0
+    relaxation: Time = 1e-3
+    frequency: Frequency = 100.0
 
-    def record(self) -> Growth:
-        """The growth function."""
-        return Growth.gel(self.modulus, self.viscosity)
+    @model_validator(mode="after")
+    def _resists(self) -> GelTable:
+        if not self.modulus + self.pot + self.branch > 0:
+            raise ValueError(f"modulus: got '{self.modulus:g} Pa'; allowed: above 0, or with pot or branch above 0")
+        return self
+
+    def record(self) -> Gel:
+        """The course."""
+        plain = self.pot == 0 and self.branch == 0
+        viscosity = self.viscosity if self.viscosity is not None else (0.05 if plain else 0.0)
+        material = Material(
+            self.modulus,
+            viscosity=viscosity,
+            pot=self.pot / (2 * math.pi * self.frequency) ** self.order,
+            order=self.order,
+            branch=self.branch,
+            relaxation=self.relaxation,
+        )
+        return Gel(material, self.frequency)
 
 
 class AdditiveTable(Table):
@@ -241,7 +280,8 @@ def _additive(value: object) -> object:
 
 
 def _curve_form(value: object) -> str:
-    return "gel" if (isinstance(value, dict) and "modulus" in value) or isinstance(value, GelTable) else "growth"
+    gel = isinstance(value, GelTable) or (isinstance(value, dict) and not {"modulus", "pot", "branch"}.isdisjoint(value))
+    return "gel" if gel else "growth"
 
 
 Curve = Annotated[
