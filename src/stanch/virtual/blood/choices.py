@@ -57,8 +57,8 @@ class Choices:
         Whether the complexes on membranes form more slowly with few platelets, by a calibrated saturating law.
     heparin_scale : float
         Share of what heparin-bound antithrombin does in a test tube that it does in blood [-]; calibrated so that
-        0.3 IU/mL doubles the time of a fifth of the fibrinopeptide A at 5 pmol/L tissue factor. With 1 even small doses
-        would shut the cascade off.
+        0.3 IU/mL about doubles the time of a fifth of the fibrinopeptide A at 5 pmol/L tissue factor. With 1 even
+        small doses would shut the cascade off.
     heparin_on_meizothrombin : bool
         Whether heparin speeds the inhibition of meizothrombin as that of thrombin.
     neutraliser_excess : float
@@ -88,7 +88,7 @@ class Choices:
     contact_trace: float = 0.01
     resting_membrane: float = 0.01
     platelet_surface: bool = True
-    heparin_scale: float = 0.18
+    heparin_scale: float = 0.15
     heparin_on_meizothrombin: bool = True
     neutraliser_excess: float = 0.0
     q10: float = 2.0
