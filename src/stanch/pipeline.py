@@ -105,7 +105,7 @@ def _analyse(
         threads,
         source.wells,
         lambda well: to_displacement(source, well, settings),
-        lambda well: to_moduli(source, well),
+        lambda well: to_moduli(source, well, settings),
     )
     progress(0.6)
     if all(well.moduli is None for well in wells):
@@ -119,7 +119,7 @@ def _analyse(
     wells = _each(
         threads,
         zip(wells, seeds, strict=True),
-        lambda job: (to_curve(job[0], job[1][0], settings.paths), job[1][1]),
+        lambda job: (to_curve(job[0], job[1][0], settings), job[1][1]),
         lambda job: _read(job[0], job[1], source, assay, calibration),
     )
     progress(0.9)

@@ -34,6 +34,8 @@ NOT_CHECKED: dict[SignalKind, tuple[str, ...]] = {
     ),
 }
 
+NO_RHEOLOGY = "The recording starts at finished moduli, which tell no loss tangent."
+
 
 def to_displacement(source: Recording, well: Well, settings: AssaySettings) -> WellResult:
     """Echo -> displacement of one well, where it has echoes or traces."""
@@ -49,14 +51,14 @@ def to_displacement(source: Recording, well: Well, settings: AssaySettings) -> W
         return replace(result, problems=(str(error),))
 
 
-def to_moduli(source: Recording, result: WellResult) -> WellResult:
+def to_moduli(source: Recording, result: WellResult, settings: AssaySettings) -> WellResult:
     """Displacement -> moduli of one well, or the moduli it came with."""
     try:
         if result.problems:
             return result
         if result.displacement is None:
             return replace(result, moduli=_finished(source, result.well.name))
-        return replace(result, moduli=_moduli(source, result.well.name, result.displacement))
+        return replace(result, moduli=_moduli(source, result.well.name, result.displacement, settings))
     except InputError as error:
         return replace(result, problems=(str(error),))
 
@@ -92,7 +94,7 @@ def _track(source: Recording, well: str, settings: AssaySettings) -> Displacemen
     return from_displacement(traces, push_time, frame_time, acquisition, geometry, sd=sd)
 
 
-def _moduli(source: Recording, well: str, displacement: Displacement) -> Moduli:
+def _moduli(source: Recording, well: str, displacement: Displacement, settings: AssaySettings) -> Moduli:
     from stanch.mechanics.invert import InvertSettings, invert
     from stanch.mechanics.table import spectral_table
 
@@ -104,7 +106,13 @@ def _moduli(source: Recording, well: str, displacement: Displacement) -> Moduli:
         frame_time=displacement.frame_time,
     )
     # Wells share the processors already.
-    return invert(displacement, table, acquisition, geometry, InvertSettings(threads=1))
+    how = InvertSettings(threads=1)
+    frequency = settings.stated_frequency
+    if frequency is None:
+        return invert(displacement, table, acquisition, geometry, how)
+    from stanch.mechanics.rheology.fit import fit
+
+    return fit(displacement, table, acquisition, geometry, model=settings.rheology, frequency=frequency, settings=how)
 
 
 def _set_up(source: Recording, well: str) -> tuple[Acquisition, Geometry, NDArray[np.float64]]:
@@ -131,16 +139,19 @@ def refuse(well: WellResult, signs: tuple[QualitySign, ...]) -> WellResult:
     return replace(well, moduli=replace(well.moduli, usable=usable, flags=flags))
 
 
-def to_curve(well: WellResult, seed: int, paths: int | None) -> WellResult:
+def to_curve(well: WellResult, seed: int, settings: AssaySettings) -> WellResult:
     """Moduli -> curve of one well."""
     from stanch.curve.posterior import smooth
 
     if well.moduli is None:
         return well
     try:
-        return replace(well, curve=smooth(well.moduli, seed=seed, paths=paths or PATHS))
+        curve = smooth(well.moduli, seed=seed, paths=settings.paths or PATHS)
     except InputError as error:
         return replace(well, problems=(*well.problems, str(error)))
+    if well.moduli.rheology is None and settings.stated_frequency is not None:
+        curve = replace(curve, loss_absent=NO_RHEOLOGY)
+    return replace(well, curve=curve)
 
 
 def to_readings(

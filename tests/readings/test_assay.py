@@ -252,3 +252,31 @@ def test_a_damaged_document_gives_a_document_error_and_nothing_else(data: st.Dat
             told = str(error)
             raise
     assert "\n" not in told
+
+
+def _with_rheology(rheology, of="gel_time"):
+    settings = f'[settings]\nrheology = "{rheology}"\nfrequency = "80 Hz"\n' if rheology else ""
+    return (
+        'schema = "stanch.assay/1"\nname = "x"\nonset_modulus = "20 Pa"\nhold = "8 min"\nfollow = "30 min"\n'
+        f'{settings}[[limit]]\nof = "{of}"\nwell = "a"\nkind = "reference"\nhigh = "9 min"\nsource = "invented"\n'
+    )
+
+
+@pytest.mark.parametrize("of", ["gel_time", "onset_delay"])
+def test_a_limit_of_what_kelvin_voigt_cannot_tell_is_refused(of):
+    for rheology in ("", "kelvin_voigt"):
+        with pytest.raises(DocumentError) as fault:
+            load_assay(_with_rheology(rheology, of), where="x")
+        assert "settings.rheology" in str(fault.value)
+        assert of in str(fault.value)
+    document = load_assay(_with_rheology("spring_pot", of), where="x")
+    assert document.settings.stated_frequency == 80.0
+    assert document.limits[0].high == 540.0
+
+
+def test_the_frequency_is_stated_with_a_richer_rheology_only():
+    text = _with_rheology("zener", "onset").replace('frequency = "80 Hz"\n', "")
+    assert load_assay(text, where="x").settings.stated_frequency == 100.0
+    assert load_assay(_with_rheology("", "onset"), where="x").settings.stated_frequency is None
+    with pytest.raises(DocumentError, match="spring_pot"):
+        load_assay(_with_rheology("spring_pod", "onset"), where="x")

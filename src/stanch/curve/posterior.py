@@ -11,22 +11,24 @@ and smoothed again. How far a reading moves there tells its bias (a parametric b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stanch.curve.basis import Warp, rough_corner, spline_weights
-from stanch.curve.noise import usable_pushes, whiten
-from stanch.curve.prior import Evidence, Smoothness, Weights, fit_smoothness, solve
+from stanch.curve.basis import Warp, rough_corner
+from stanch.curve.fitted import Fitted, fit
+from stanch.curve.loss import crossing, joint_draws, loss_pushes
+from stanch.curve.noise import usable_pushes
+from stanch.curve.prior import Smoothness
 from stanch.curve.records import Curve
 from stanch.curve.viscosity import smooth_viscosity
 from stanch.mechanics.records import LOG_OFFSET, Moduli
+from stanch.mechanics.rheology.records import Rheology
 
 __all__ = ["CurveSettings", "smooth"]
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -95,66 +97,73 @@ def smooth(moduli: Moduli, *, seed: int, paths: int = 1000, settings: CurveSetti
     settings = settings or CurveSettings()
     rng = np.random.default_rng(seed)
     pushes = usable_pushes(moduli)
-    corner = rough_corner(pushes.time, pushes.value, pushes.sd)
     start, end = float(pushes.time[0]), float(pushes.time[-1])
-    warp = Warp(corner, settings.warp_scale, settings.warp_step, settings.warp_cap, start, end)
-    level = float(np.median(pushes.value[:8]))
-    prior = _prior(warp, settings)
-    first, weight = spline_weights(warp, pushes.time)
-    design = np.zeros((pushes.time.size, warp.size))
-    np.put_along_axis(design, first[:, None] + np.arange(4), weight, axis=1)
-
-    extra = np.zeros(pushes.time.size)
-    theta = prior.centre
-    for _ in range(3):
-        evidence, inverse = whiten(design, pushes, level, extra)
-        theta, spread = fit_smoothness(evidence, prior, theta)
-        fitted = solve(evidence, prior, theta)
-        residual, variance = _left_out(evidence, inverse, fitted)
-        z = np.abs(residual) / np.sqrt(variance)
-        far = z > settings.outlier
-        if not far.any():
-            break
-        extra[far] += (z[far] ** 2 - 1.0) * variance[far]
-
-    shares, members = _mixture(evidence, prior, theta, spread, settings.mixture, rng)
-    counts = _allocate(shares, paths, rng)
-    centre = np.sum([w * m.mean for w, m in zip(shares, members)], axis=0)
-    draws = np.concatenate(
-        [m.mean + rng.standard_normal((c, warp.size)) @ m.root.T for c, m in zip(counts, members) if c]
-    )
-    draws = draws[rng.permutation(paths)]
-    again = evidence.precision @ centre + rng.standard_normal((settings.resampled, pushes.time.size)) @ evidence.gain
-    hat = np.sum([w * (m.root @ m.root.T) for w, m in zip(shares, members)], axis=0)
-    resampled = again @ hat
+    step, cap = settings.warp_step, settings.warp_cap
+    warp = Warp(rough_corner(pushes.time, pushes.value, pushes.sd), settings.warp_scale, step, cap, start, end)
+    fitted = fit(pushes, warp, _prior(warp, settings), settings.outlier)
+    mixed = fitted.mixed(settings.mixture, rng)
+    which = mixed.members_of(paths, rng)
+    normal = rng.standard_normal((paths, warp.size))
+    order = rng.permutation(paths)
+    draws = mixed.weights(normal, which)[order]
+    resampled = mixed.again(settings.resampled, rng)
 
     time = np.linspace(start, end, int(np.ceil((end - start) / settings.grid_step - 1e-9)) + 1)
-    at, blend = spline_weights(warp, time)
-    middle = level + _evaluate(centre[None, :], at, blend)[0]
-    band = np.zeros(time.size)
-    for w, m in zip(shares, members):
-        band += w * np.sum(_evaluate(m.root.T, at, blend) ** 2, axis=0)
-        band += w * (_evaluate(m.mean[None, :], at, blend)[0] + level - middle) ** 2
-    half = 1.959963984540054 * np.sqrt(band)
-    coarse = Warp(corner, settings.warp_scale, 3.0 * settings.warp_step, 3.0 * settings.warp_cap, start, end)
+    middle, half = mixed.band(time)
+    coarse = replace(warp, step=3.0 * step, cap=3.0 * cap)
     eta = smooth_viscosity(moduli, coarse, _prior(coarse, settings), time)
-    named = {f"ln_s_{k}": float(v) for k, v in enumerate(theta)}
-    return Curve(
+    named = {f"ln_s_{k}": float(v) for k, v in enumerate(fitted.theta)}
+    curve = Curve(
         time=time,
         modulus=_modulus(middle),
         low=_modulus(middle - half),
         high=_modulus(middle + half),
-        paths=_modulus(level + _evaluate(draws, at, blend)),
+        paths=_modulus(fitted.at(time, draws)),
         viscosity=None if eta is None else eta[0],
         viscosity_low=None if eta is None else eta[1],
         viscosity_high=None if eta is None else eta[2],
         push_time=pushes.time,
         seed=seed,
-        settings={"corner": corner, "splines": float(warp.size), **named},
+        settings={"corner": warp.corner, "splines": float(warp.size), **named},
         centre=np.exp(middle) - LOG_OFFSET,
-        resampled=np.exp(level + _evaluate(resampled, at, blend)) - LOG_OFFSET,
-        weighted_down=np.flatnonzero(extra > 0.0),
+        resampled=np.exp(fitted.at(time, resampled)) - LOG_OFFSET,
+        weighted_down=np.flatnonzero(fitted.extra > 0.0),
     )
+    if moduli.rheology is None:
+        return curve
+    return _with_loss(curve, moduli, moduli.rheology, fitted, normal[order], settings)
+
+
+def _with_loss(
+    curve: Curve, moduli: Moduli, rheology: Rheology, fitted: Fitted, normal: Floats, settings: CurveSettings
+) -> Curve:
+    """The curve with the loss tangent at the stated frequency, or with why there is none."""
+    curve = replace(curve, frequency=rheology.frequency)
+    found = loss_pushes(moduli, rheology)
+    if isinstance(found, str):
+        return replace(curve, loss_absent=found)
+    warp = replace(fitted.warp, corner=crossing(found.pushes, fitted.warp.corner))
+    loss = fit(found.pushes, warp, _prior(warp, settings), settings.outlier)
+    rng = np.random.default_rng([curve.seed, 3])
+    mixed = loss.mixed(settings.mixture, rng)
+    which = rng.permutation(mixed.members_of(normal.shape[0], rng))
+    draws = mixed.weights(joint_draws(fitted, loss, found, normal, rng), which)
+    middle, half = mixed.band(curve.time)
+    return replace(
+        curve,
+        loss_tangent=_exp(middle),
+        loss_low=_exp(middle - half),
+        loss_high=_exp(middle + half),
+        loss_paths=_exp(loss.at(curve.time, draws)),
+        loss_centre=_exp(middle),
+        loss_resampled=_exp(loss.at(curve.time, mixed.again(settings.resampled, rng))),
+        settings={**curve.settings, "loss_corner": warp.corner},
+    )
+
+
+def _exp(log_loss: Floats) -> Floats:
+    # Far beyond what a push can tell; keeps numbers finite where no push says anything.
+    return np.asarray(np.exp(np.clip(log_loss, -20.0, 20.0)))
 
 
 def _modulus(y: Floats) -> Floats:
@@ -178,51 +187,3 @@ def _prior(warp: Warp, settings: CurveSettings) -> Smoothness:
         level_sd=settings.level_sd,
         drift_sd=settings.drift_sd,
     )
-
-
-def _left_out(evidence: Evidence, inverse: Floats, fitted: Weights) -> tuple[Floats, Floats]:
-    """Residual of every push from the curve through all the others, and the variance of that residual."""
-    misfit = evidence.value - evidence.gain @ fitted.mean
-    if inverse.ndim == 1:
-        own = inverse**2
-        pulled = inverse * misfit
-        explained = np.sum((inverse[:, None] * (evidence.gain @ fitted.root)) ** 2, axis=1)
-    else:
-        own = np.sum(inverse**2, axis=0)
-        pulled = inverse.T @ misfit
-        explained = np.sum((inverse.T @ (evidence.gain @ fitted.root)) ** 2, axis=1)
-    variance = 1.0 / np.maximum(own - explained, 1e-12 * own)
-    return pulled * variance, variance
-
-
-def _mixture(
-    evidence: Evidence, prior: Smoothness, theta: Floats, spread: Floats, size: int, rng: np.random.Generator
-) -> tuple[Floats, list[Weights]]:
-    """Hyperparameter sets drawn around the mode, with their importance weights."""
-    root = np.linalg.cholesky(spread)
-    normal = rng.standard_normal((size, theta.size))
-    normal[0] = 0.0
-    members = [solve(evidence, prior, theta + root @ z) for z in normal]
-    log_weight = np.array([m.log_evidence + 0.5 * float(z @ z) for m, z in zip(members, normal)])
-    log_weight -= log_weight.max()
-    # Cut the largest weights: a few draws must not stand for the whole posterior.
-    weight = np.minimum(np.exp(log_weight), 3.0 * float(np.mean(np.exp(log_weight))))
-    return weight / weight.sum(), members
-
-
-def _allocate(shares: Floats, paths: int, rng: np.random.Generator) -> list[int]:
-    """Systematic resampling: how many paths each hyperparameter set gets."""
-    marks = (np.arange(paths) + rng.random()) / paths
-    picked = np.minimum(np.searchsorted(np.cumsum(shares), marks), shares.size - 1)
-    return [int(c) for c in np.bincount(picked, minlength=shares.size)]
-
-
-def _evaluate(weights: Floats, first: Ints, blend: Floats) -> Floats:
-    """Splines with `weights` (path, spline) at times given by `spline_weights`: shape (path, time)."""
-    from scipy.sparse import csr_matrix
-
-    rows = np.repeat(np.arange(first.size), 4)
-    matrix = csr_matrix(
-        (blend.ravel(), (rows, (first[:, None] + np.arange(4)).ravel())), shape=(first.size, weights.shape[1])
-    )
-    return np.asarray((matrix @ weights.T).T)

@@ -45,6 +45,12 @@ class Curve:
     frequency : float or None
         At which modulus and loss tangent are stated [Hz]; None with Kelvin-Voigt, whose modulus is that of every
         frequency.
+    loss_centre : ndarray, shape (time,), or None
+        Curve of the posterior mean weights of the loss tangent [-].
+    loss_resampled : ndarray, shape (resample, time), or None
+        As `resampled`, of the loss tangent [-].
+    loss_absent : str
+        Why there is no loss tangent; empty with Kelvin-Voigt and where there is one.
     """
 
     time: Floats
@@ -66,3 +72,6 @@ class Curve:
     loss_high: Floats | None = None
     loss_paths: Floats | None = None
     frequency: float | None = None
+    loss_centre: Floats | None = None
+    loss_resampled: Floats | None = None
+    loss_absent: str = ""

@@ -46,6 +46,8 @@ READINGS = (
     "remaining",
 )
 """Readings of a single well that a document may name."""
+NEED_RHEOLOGY = ("gel_time", "onset_delay")
+"""Readings that a Kelvin-Voigt medium cannot give."""
 FORBIDDEN = re.compile(
     r"\b(dos(?:es?|ed|ing|ages?)|administer\w*|transfus(?:e|es|ed|ing)|infus(?:e|es|ed|ing)|treat(?:s|ed|ing)?|prescri\w+)\b",
     re.IGNORECASE,
@@ -270,6 +272,7 @@ class Compiler:
                 self.problems.append(f"{path}.well: got '{one.well}'; allowed: none with kind accept")
         else:
             kind = self._of(path, one.of, one.well)
+            self._needs_rheology(path, one.of)
             if one.consequence != "flag":
                 self.problems.append(f"{path}.consequence: got '{one.consequence}'; allowed: only with kind accept")
         low = self._quantity(f"{path}.low", one.low, kind) if kind else None
@@ -281,6 +284,16 @@ class Compiler:
         unit = re.sub(r"^[\s\d.eE+-]+", "", one.low or one.high or "").strip()
         written = _as_written(one.low, one.high)
         return Limit(one.of, one.kind, one.well or "", low, high, unit, written, one.source, one.consequence)
+
+    def _needs_rheology(self, path: str, of: str) -> None:
+        """Limits of what a Kelvin-Voigt medium cannot tell are a fault: no run could ever be held against them."""
+        contrast = self.contrasts.get(of)
+        reading = of if contrast is None else contrast.reading
+        if reading in NEED_RHEOLOGY and self.written.settings.rheology == "kelvin_voigt":
+            self.problems.append(
+                f"{path}.of: got '{of}' with settings.rheology kelvin_voigt, which gives no {reading}; allowed: with "
+                "settings.rheology spring_pot, fractional_kelvin_voigt or zener"
+            )
 
     def _pair(self, path: str, p: PairText) -> PairConstraint:
         relative, tolerance, at_most = False, None, None

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stanch.errors import DocumentError
+from stanch.mechanics.rheology.records import ModelName
 from stanch.readings.definitions import ContrastDefinition, Definitions
 
 __all__ = [
     "ACCEPT_FACTS",
+    "FREQUENCY",
     "GROUPS",
     "AssayDocument",
     "AssaySettings",
@@ -23,6 +25,9 @@ __all__ = [
 
 Group = Literal["quality", "heparin", "factors", "fibrin", "platelets", "lysis"]
 GROUPS: tuple[Group, ...] = ("quality", "heparin", "factors", "fibrin", "platelets", "lysis")
+
+FREQUENCY = 100.0
+"""At which modulus and loss tangent are stated where an assay document names no frequency [Hz]."""
 
 ACCEPT_FACTS: dict[str, str] = {
     "sample_age": "time",
@@ -60,13 +65,24 @@ class AssaySettings:
     paths : int or None
         Number of joint sample paths [-].
     frequency : float or None
-        At which the storage modulus is stated [Hz].
+        At which storage modulus and loss tangent are stated [Hz]; None is :data:`FREQUENCY`. The modulus of a
+        Kelvin-Voigt medium is that of every frequency.
+    rheology : str
+        The medium that pushes are fitted with, one of ``mechanics.rheology.records.MODELS``.
     """
 
     gate: float | None = None
     estimator: Literal["autocorrelation", "correlation"] | None = None
     paths: int | None = None
     frequency: float | None = None
+    rheology: ModelName = "kelvin_voigt"
+
+    @property
+    def stated_frequency(self) -> float | None:
+        """At which modulus and loss tangent are stated [Hz]; None with Kelvin-Voigt, whose modulus is that of all."""
+        if self.rheology == "kelvin_voigt":
+            return None
+        return FREQUENCY if self.frequency is None else self.frequency
 
 
 @dataclass(frozen=True)

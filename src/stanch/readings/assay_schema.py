@@ -96,6 +96,7 @@ class SettingsText(_Table):
     estimator: Literal["autocorrelation", "correlation"] | None = None
     paths: Annotated[int, Field(ge=50, le=100_000)] | None = None
     frequency: Frequency | None = None
+    rheology: Literal["kelvin_voigt", "spring_pot", "fractional_kelvin_voigt", "zener"] = "kelvin_voigt"
 
 
 class ContrastText(_Table):

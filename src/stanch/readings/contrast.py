@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from stanch.curve.records import Curve
 from stanch.estimate import Estimate
 from stanch.readings import functionals
+from stanch.readings.correct import filled
 from stanch.readings.decline import decline
 from stanch.readings.definitions import ContrastDefinition, Definitions
 from stanch.readings.pair import pair_problems, pair_warnings, share_activator
-from stanch.readings.read import MISSING, filled, modulus_estimate
+from stanch.readings.read import MISSING, modulus_estimate
 from stanch.readings.records import Contrast, WellReadings
 from stanch.recording.records import Well
 
@@ -30,7 +31,14 @@ Floats = NDArray[np.float64]
 Side = tuple[Well, Curve | None, WellReadings | None]
 """A well with its curve and its readings."""
 
-_UNIT = {"onset": "s", "gel_time": "s", "plateau_entry": "s", "steepest_rise": "Pa/s", "remaining": "1"}
+_UNIT = {
+    "onset": "s",
+    "gel_time": "s",
+    "onset_delay": "s",
+    "plateau_entry": "s",
+    "steepest_rise": "Pa/s",
+    "remaining": "1",
+}
 _DECLINE_UNIT = {"retention": "1", "excess_loss_rate": "1/s", "total_retention": "1", "shared_decline": "1"}
 _NOTHING = np.empty(0)
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["level_top", "reached_down", "recentred", "recentred_top"]
+__all__ = ["filled", "level_top", "reached_down", "recentred", "recentred_top"]
 
 Floats = NDArray[np.float64]
 
@@ -45,6 +45,30 @@ def recentred(samples: Floats, central: float, resampled: Floats) -> Floats:
     sd = float(samples[finite].std())
     stretch = np.sqrt(1.0 + (bias / sd) ** 2) if sd > 0 else 1.0
     return np.where(finite, central - bias + stretch * (samples - median), samples)
+
+
+def filled(samples: Floats, missing: NDArray[np.bool_] | None = None) -> Floats:
+    """The few missing samples replaced by others in turn: a reading keeps one sample per path.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (path,)
+        [unit].
+    missing : ndarray of bool, shape (path,), optional
+        Which are missing, not all of them; by default those that are not finite.
+
+    Returns
+    -------
+    ndarray, shape (path,)
+        [unit].
+    """
+    gone = ~np.isfinite(samples) if missing is None else missing
+    if not gone.any():
+        return samples
+    good = np.flatnonzero(~gone)
+    out = samples.copy()
+    out[gone] = samples[good[np.linspace(0, good.size - 1, int(gone.sum())).astype(int)]]
+    return out
 
 
 def level_top(central: Floats, errors: Floats, *, rounds: int = 14) -> float:

@@ -18,6 +18,7 @@ __all__ = [
     "RISE_HALF_CHORD",
     "at",
     "first_reached",
+    "gel_time",
     "highest_mean",
     "mean_around",
     "onset",
@@ -73,6 +74,26 @@ def onset(time: Floats, paths: Floats, threshold: float, dwell: float, *, refere
     row = np.arange(paths.shape[0])
     value = np.where(last_under[row, where] < 0, -np.inf, crossed[row, where])
     return np.where(confirmed[row, where], value, np.inf)
+
+
+def gel_time(time: Floats, loss_tangent: Floats, dwell: float) -> Floats:
+    """First time at which each path of a loss tangent is at or below 1 for the whole dwell.
+
+    Parameters
+    ----------
+    time : ndarray, shape (time,)
+        [s].
+    loss_tangent : ndarray, shape (path, time)
+        G''/G', above 0; its logarithm is a straight line between grid times [-].
+    dwell : float
+        [s].
+
+    Returns
+    -------
+    ndarray, shape (path,)
+        As of :func:`onset` [s].
+    """
+    return onset(time, -np.log(loss_tangent), 0.0, dwell)
 
 
 def at(time: Floats, paths: Floats, when: Floats) -> Floats:

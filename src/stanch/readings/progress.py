@@ -181,4 +181,6 @@ def first_pushes(moduli: Moduli, count: int) -> Moduli:
     for name, value in vars(moduli).items():
         if isinstance(value, np.ndarray):
             cut[name] = value[:count, :count] if name == "covariance" else value[:count]
+    if moduli.rheology is not None:
+        cut["rheology"] = moduli.rheology.first(count)
     return replace(moduli, **cut)  # type: ignore[arg-type]

@@ -12,11 +12,12 @@ from stanch.curve.records import Curve
 from stanch.estimate import Estimate, Status
 from stanch.mechanics.records import LOG_OFFSET
 from stanch.readings import functionals
-from stanch.readings.correct import reached_down, recentred, recentred_top
+from stanch.readings.correct import filled, reached_down, recentred, recentred_top
 from stanch.readings.definitions import Definitions
+from stanch.readings.gel import SETTLE, minutes, read_gel_time, read_onset_delay
 from stanch.readings.records import Reading, WellReadings
 
-__all__ = ["GROWTH_LIMIT", "MISSING", "REST", "SETTLE", "filled", "modulus_estimate", "read_well"]
+__all__ = ["GROWTH_LIMIT", "MISSING", "REST", "SETTLE", "modulus_estimate", "read_well"]
 
 Floats = NDArray[np.float64]
 
@@ -26,19 +27,11 @@ REST = 600.0
 GROWTH_LIMIT = 0.02
 """Growth of ln G over that time below which the plateau counts as reached [-]."""
 
-SETTLE = 120.0
-"""How much of the run must follow the last time a reading looks at before it is frozen [s]."""
-
 MISSING = 0.025
 """Share of paths that may lack what a reading needs before the reading is unavailable [-]."""
 
 _NOTHING_PA = 1e-9
 """Rounding of ln(G + 10 Pa) at zero [Pa]."""
-
-_KELVIN_VOIGT = (
-    "A Kelvin-Voigt medium has a loss tangent only linear in frequency, which is far off near the gel point; "
-    "gel time needs a richer rheology."
-)
 
 
 @dataclass(frozen=True)
@@ -102,9 +95,8 @@ def read_well(
     onset = _onset(paths, definitions, complete)
     anchor = onset.samples if anchor_samples is None else np.asarray(anchor_samples, dtype=float)
     early = _early(paths, anchor, definitions, complete, systematic, own=anchor_samples is None)
-    nothing = np.empty(0)
-    gel = Reading("gel_time", Estimate.unavailable("s", _KELVIN_VOIGT), nothing)
-    delay = Reading("onset_delay", Estimate.unavailable("s", "Needs the gel time. " + _KELVIN_VOIGT), nothing)
+    gel = read_gel_time(curve, time, definitions.dwell, jitter, complete)
+    delay = read_onset_delay(onset, gel, start=float(time[0]), end=max(paths.end - definitions.dwell, float(time[0])))
     plateau, reached, settled = _plateau(paths, complete, systematic)
     entry = _entry(paths, plateau, reached, settled)
     rise = _rise(paths, complete, systematic)
@@ -115,10 +107,6 @@ def read_well(
 
 def _status(paths: _Paths, looked_at: float, complete: bool) -> Status:
     return "ok" if complete or looked_at + SETTLE <= paths.end else "provisional"
-
-
-def _minutes(seconds: float) -> str:
-    return f"{seconds / 60.0:.1f} min"
 
 
 def _onset(paths: _Paths, definitions: Definitions, complete: bool) -> Reading:
@@ -140,10 +128,10 @@ def _onset(paths: _Paths, definitions: Definitions, complete: bool) -> Reading:
         status=_status(paths, latest, complete),
     )
     if estimate.status == "above":
-        why = f"G' did not stay at or above {threshold:g} Pa for {dwell:g} s by {_minutes(paths.end)}."
+        why = f"G' did not stay at or above {threshold:g} Pa for {dwell:g} s by {minutes(paths.end)}."
         estimate = Estimate(None, estimate.low, None, "s", "above", None, why)
     elif estimate.status == "below":
-        why = f"G' was at or above {threshold:g} Pa at the first push, {_minutes(float(paths.time[0]))}."
+        why = f"G' was at or above {threshold:g} Pa at the first push, {minutes(float(paths.time[0]))}."
         estimate = Estimate(None, None, estimate.high, "s", "below", None, why)
     return Reading("onset", estimate, samples)
 
@@ -165,24 +153,13 @@ def _early(
     missing = ~np.isfinite(samples)
     share = float(missing.mean())
     if share > MISSING:
-        late = _minutes(float(np.median(anchor[np.isfinite(anchor)])) + definitions.hold)
+        late = minutes(float(np.median(anchor[np.isfinite(anchor)])) + definitions.hold)
         why = f"Anchor plus hold ({late}) lies outside the run on {100 * share:.0f} % of the sample paths."
         return Reading(key, Estimate.unavailable("Pa", why), nothing)
     samples = filled(samples)
     looked_at = float(np.quantile(when[np.isfinite(when)], 0.975))
     estimate = modulus_estimate(samples, _status(paths, looked_at, complete), systematic)
     return Reading(key, estimate, samples)
-
-
-def filled(samples: Floats) -> Floats:
-    """The few missing samples replaced by others in turn: a reading keeps one sample per path [unit]."""
-    missing = ~np.isfinite(samples)
-    if not missing.any():
-        return samples
-    good = np.flatnonzero(~missing)
-    out = samples.copy()
-    out[missing] = samples[good[np.linspace(0, good.size - 1, int(missing.sum())).astype(int)]]
-    return out
 
 
 def modulus_estimate(samples: Floats, status: Status, systematic: float | None) -> Estimate:
@@ -278,7 +255,7 @@ def _remaining(
     later = functionals.mean_around(paths.time, paths.samples, np.where(np.isfinite(when), when, np.nan))
     missing = ~np.isfinite(later)
     if float(missing.mean()) > MISSING:
-        at = _minutes(entry.estimate.value + definitions.follow)
+        at = minutes(entry.estimate.value + definitions.follow)
         return Reading(
             key, Estimate.unavailable("1", f"Plateau entry plus follow ({at}) lies outside the run."), nothing
         )

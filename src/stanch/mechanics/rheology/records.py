@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,8 @@ class Rheology:
         Natural logarithm of the marginal likelihood of the push under the model [-].
     rivals : dict of str to ndarray, shape (push,)
         The same for other models that were fitted to the same pushes [-].
+    correlation : ndarray, shape (push,), or None
+        Between the errors of ``Moduli.log_modulus`` and of `log_loss_tangent` of the same push [-]; None where unknown.
     """
 
     model: ModelName
@@ -54,3 +56,14 @@ class Rheology:
     damping_ratio: Floats
     log_evidence: Floats
     rivals: dict[str, Floats] = field(default_factory=dict)
+    correlation: Floats | None = None
+
+    def first(self, count: int) -> Rheology:
+        """The same of the first `count` pushes [-]."""
+        cut: dict[str, Any] = {}
+        for name, value in vars(self).items():
+            if isinstance(value, np.ndarray):
+                cut[name] = value[:count]
+            elif isinstance(value, dict):
+                cut[name] = {key: row[:count] for key, row in value.items()}
+        return replace(self, **cut)
