@@ -198,7 +198,7 @@ def clot_course(
     _check(thrombin)
     well = mix(composition, contents)
     enzyme = thrombin.thrombin + thrombin.meizothrombin if choice.meizothrombin_clots else thrombin.thrombin
-    drive = _drive(composition, contents, well, choice)
+    drive = drive_of(composition, contents, choice)
     pull = platelets.pull(well.platelets, composition.platelet_function, contents.block_fraction)
     step = float(thrombin.time[1])
     parts = max(1, math.ceil(step / _SMALL_STEP - 1e-9))
@@ -216,9 +216,22 @@ def _check(thrombin: ThrombinCourse) -> None:
             raise InputError(f"thrombin.{name}", got=f"shape {values.shape}", allowed="a finite value for each time")
 
 
-def _drive(composition: Composition, contents: Contents, well: Mix, choice: Choices) -> Drive:
+def drive_of(composition: Composition, contents: Contents, choice: Choices) -> Drive:
+    """Amounts and rates of a well, as the march takes them.
+
+    Parameters
+    ----------
+    composition : Composition
+    contents : Contents
+    choice : Choices
+
+    Returns
+    -------
+    Drive
+    """
     from stanch.virtual.blood.march import Drive
 
+    well = mix(composition, contents)
     f, p, y = fibrin, platelets, lysis
     q = speed(contents, choice)
     # tPA on fibrin and in the liquid; what the antifibrinolytic stops is plasmin formation.
