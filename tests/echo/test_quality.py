@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stanch.echo import TrackSettings, from_displacement, track
+from stanch.echo.quality import remove_drift
 from stanch.echo.records import Displacement, PushFlag
 from stanch.errors import InputError
 from stanch.recording.records import Acquisition, Geometry
@@ -139,3 +140,18 @@ def test_traces_only() -> None:
 def test_traces_of_the_wrong_shape() -> None:
     with pytest.raises(InputError, match=r"\(3, 26\)"):
         from_displacement(np.zeros((3, 20)), np.arange(3.0), TIME, ACQUISITION, GEOMETRY)
+
+
+def test_doubt_about_the_drift_grows_with_time_whatever_the_frames() -> None:
+    time = np.concatenate([[-2.5e-4, -1.25e-4], np.arange(1, 11) * 1.25e-4, [5e-3, 20e-3, 100e-3]])
+    shift = np.zeros((1, time.size)) + 5e-3 * time
+    good, sd = np.ones(shift.shape, np.bool_), np.full((1, 13), 1e-8)
+    found = remove_drift(shift, good, time, 2, sd, np.zeros(1))
+    assert found.significant[0]
+    reached = np.cumsum(found.step_variance[0])
+    mean = time[:2].mean()
+    assert reached[-1] == pytest.approx((1e-8 / np.sqrt(((time[:2] - mean) ** 2).sum()) * (0.1 - mean)) ** 2)
+    np.testing.assert_allclose(reached / reached[-1], time[2:] / 0.1, rtol=1e-9)
+    np.testing.assert_allclose(found.shift[0, 2:] - found.shift[0, :1], 0.0, atol=1e-12 * 5e-3)
+    even = remove_drift(shift[:, :12], good[:, :12], time[:12], 2, sd[:, :10], np.zeros(1))
+    assert np.ptp(even.step_variance) < 1e-12 * even.step_variance.max()

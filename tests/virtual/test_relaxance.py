@@ -1,6 +1,7 @@
 """The answer of a mode to a push in any linear material, against closed forms, another inversion and steps in time."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -97,6 +98,35 @@ def test_another_inversion_gives_the_same(name):
 
         expected = [_euler(step, t) - (_euler(step, t - PUSH) if t > PUSH else 0.0) for t in times]
         np.testing.assert_allclose(found[k], expected, atol=1e-8 * max(expected))
+
+
+@pytest.mark.parametrize("name", ["spring-pot", "nearly a dashpot", "fractional", "all of it"])
+def test_pole_and_cut_give_the_same(name):
+    """Along the negative axis instead of around it: the pair of poles and the jump across the cut of the spring-pot."""
+    from scipy.integrate import quad
+
+    m = MATERIALS[name]
+    eigenvalue = np.array([2.5e6, 6e7])
+    times = np.array([0.5e-3, 2e-3, 8e-3, 60e-3])
+    found = mode_response(eigenvalue, times, m, DENSITY, PUSH)
+    for k, scale in enumerate(eigenvalue / DENSITY):
+        (p,) = oscillating_pole(np.array([scale]), m)
+        step = 1e-6 * abs(p)
+        slope = 2 * p + scale * (m.relaxance(p + step) - m.relaxance(p - step)) / (2 * step)
+
+        def jump(y, t, scale=scale):
+            x = math.exp(y)
+            above = complex(m.relaxance(complex(-x, 0.0)))  # the sign of zero: above the cut
+            d = x * x + scale * above
+            since = max(t - PUSH, 0.0)
+            return d.imag / abs(d) / abs(d) * math.exp(-x * since) * -math.expm1(-x * (t - since))
+
+        for j, t in enumerate(times):
+            since = max(t - PUSH, 0.0)
+            pair = 2 * ((np.exp(p * t) - np.exp(p * since)) / (p * slope)).real
+            ends = np.arange(-500.0, 30.0, 5.0)  # near a dashpot it fades as slowly as x^(1 - order)
+            cut = sum(quad(jump, a, b, args=(t,), epsabs=1e-18, epsrel=1e-11)[0] for a, b in pairwise(ends))
+            assert pair + cut / math.pi == pytest.approx(found[k, j], abs=1e-8 * found[k].max())
 
 
 def _stepped(scale, material, end, count):

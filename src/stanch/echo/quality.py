@@ -91,8 +91,8 @@ def remove_drift(shift: Floats, good: Bools, frame_time: Floats, before: int, sd
     -----
     A slope from a few pre-push frames is poor: taken out of every push it would add many times the noise of a frame
     at the late frames. So only a push whose own slope is beyond five standard deviations is corrected; for that one
-    the uncertainty of the slope, growing as time squared, is passed on as steps of equal variance that reach it at the
-    last frame.
+    the uncertainty of the slope, growing as time squared, is passed on as steps of a variance in proportion to the time
+    since the frame before, which reach it at the last frame.
     """
     pushes = shift.shape[0]
     after = frame_time[before:]
@@ -115,7 +115,8 @@ def remove_drift(shift: Floats, good: Bools, frame_time: Floats, before: int, sd
     corrected = shift - velocity[:, None] * (frame_time[None, :] - mean_time[:, None])
     if significant.any():
         end = (slope_sd * (after[-1] - mean_time)) ** 2
-        steps = np.where(significant[:, None], end[:, None] / after.size, 0.0) * np.ones(after.size)
+        apart = np.diff(after, prepend=after[0] - (after[1] - after[0])) if after.size > 1 else np.ones(1)
+        steps = np.where(significant[:, None], end[:, None] * (apart / apart.sum()), 0.0)
     return Drift(corrected, velocity, steps, significant)
 
 
