@@ -85,6 +85,15 @@ def test_a_constant_that_is_2_percent_off_is_noticed(way: str) -> None:
     pytest.fail("every value still met")
 
 
+def test_the_constants_are_those_of_the_curated_model() -> None:
+    network = AGREEMENT.load(HERE / "measures.py").network()
+    listed = list(csv.DictReader((HERE / "constants.csv").read_text(encoding="utf-8").splitlines()))
+    assert {row["number"] for row in listed} == {str(n) for n in range(1, 43)}
+    ours = {(r.name, "forward"): r.forward for r in network.reactions}
+    ours |= {(r.name, "reverse"): r.reverse for r in network.reactions if r.reverse is not None}
+    assert {(row["reaction"], row["way"]): float(row["value"]) for row in listed} == ours
+
+
 def _stored() -> dict[str, NDArray[np.float64]]:
     found: dict[str, list[list[float]]] = defaultdict(list)
     for line in csv.reader((HERE / "simulator.csv").read_text(encoding="utf-8").splitlines()[1:]):
