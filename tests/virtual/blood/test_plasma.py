@@ -157,4 +157,11 @@ def test_choices_outside_their_range_are_refused(name: str, value: float) -> Non
 
 def test_constants_are_marked() -> None:
     assert {c.origin for c in CONSTANTS} == {"published", "calibrated", "choice"}
-    assert len({c.key for c in CONSTANTS}) == len(CONSTANTS)
+    assert len(VALUES) == len(CONSTANTS)
+    assert all(c.source and math.isfinite(c.value) for c in CONSTANTS)
+    assert {k: VALUES[k] for k in ("heparin_scale", "contact_trace", "resting_membrane", "q10")} == {
+        "heparin_scale": Choices().heparin_scale,
+        "contact_trace": Choices().contact_trace,
+        "resting_membrane": Choices().resting_membrane,
+        "q10": Choices().q10,
+    }

@@ -1,6 +1,7 @@
 import math
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -211,3 +212,20 @@ def test_a_time_that_cannot_be_is_refused() -> None:
         thrombin_course(Composition(), LOW, duration=-1.0)
     with pytest.raises(InputError, match="step"):
         thrombin_course(Composition(), LOW, step=0.0)
+
+
+def test_the_dose_table_of_the_page_is_what_comes_out() -> None:
+    page = (Path(__file__).parents[3] / "docs" / "explanation" / "virtual-thrombin.md").read_text(encoding="utf-8")
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in page.splitlines() if line.startswith("|")]
+    (heads,) = [row for row in rows if row[0] == "IU/mL"]
+    wells = {"2 pmol/L": Contents(tissue_factor=2e-9), "5 pmol/L": LOW, "50 pmol/L": HIGH, "contact": CONTACT}
+    printed = {row[0]: row[1:] for row in rows if row[0] in wells and len(row) == len(heads)}
+    assert printed.keys() == wells.keys()
+    for name, well in wells.items():
+        plain = onset(well)
+        for dose, text in zip(heads[1:], printed[name], strict=True):
+            ratio = onset(well, heparin=float(dose) * 1e6) / plain
+            if text == "none":
+                assert math.isinf(ratio), (name, dose)
+            else:
+                assert ratio == pytest.approx(float(text), rel=0.04), (name, dose)

@@ -49,6 +49,23 @@ CONSTANTS: tuple[Constant, ...] = (
     Constant("platelet_free_surface", 0.1, "-", "calibrated", "plasma without platelets still clots"),
     Constant("platelet_normal_count", 250e12, "1/m^3", "choice", "where the constants of the networks hold unchanged"),
     Constant("body_temperature", 310.15, "K", "choice", "where the constants of the networks hold unchanged"),
+    # Defaults of choices, listed with the constants that they stand beside.
+    Constant(
+        "heparin_scale",
+        Choices().heparin_scale,
+        "-",
+        "calibrated",
+        "0.3 IU/mL about doubles the time of 20 % fibrinopeptide A at 5 pmol/L tissue factor, 2 IU/mL ends clotting",
+    ),
+    Constant(
+        "contact_trace",
+        Choices().contact_trace,
+        "-",
+        "calibrated",
+        "blood in plastic without activator clots in 19 to 60 min: physiology texts",
+    ),
+    Constant("resting_membrane", Choices().resting_membrane, "-", "published", contact.SOURCE + ", resting platelets"),
+    Constant("q10", Choices().q10, "-", "choice", "7 % per kelvin; clotting times change by 3 to 10 % (from memory)"),
 )
 _VALUES = {c.key: c.value for c in CONSTANTS}
 
