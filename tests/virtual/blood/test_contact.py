@@ -81,3 +81,25 @@ def test_surface_scales_only_what_meets_on_it() -> None:
     changed = {text for text in two if two[text] != one[text]}
     assert changed == {f"{text} (forward)" for text in contact.SURFACE}
     assert {two[text] / one[text] for text in changed} == {2.0}
+
+
+def test_another_solver_gives_the_same_course() -> None:
+    from scipy.integrate import solve_ivp
+
+    well = plasma(Composition(), CONTACT, Choices())
+    constants = well.network.constants(well.factors)
+    start = well.network.initial(well.concentrations)
+    other = solve_ivp(
+        lambda _, y: well.network.rates(y, constants),
+        (0, 300),
+        start,
+        method="BDF",
+        jac=lambda _, y: well.network.jacobian(y, constants),
+        t_eval=[50, 100, 150, 200, 300],
+        rtol=1e-7,
+        atol=1e-17,
+    )
+    made = _solution()
+    for name in ("XIIa", "K", "XIa", "IXa", "IIa", "mIIa", "XIa:a1AT"):
+        expected = other.y[well.network.index(name)]
+        np.testing.assert_allclose(made[name][[5, 10, 15, 20, 30]], expected, rtol=2e-4, err_msg=name)
