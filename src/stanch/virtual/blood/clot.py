@@ -55,8 +55,6 @@ class ClotCourse:
         Modulus without any decline [Pa].
     lysis, retraction, detachment : ndarray, shape (time,)
         What each cause of decline leaves of it; their product with `grown` is the modulus of the network [-].
-    bridged : ndarray, shape (time,)
-        How near the gel point is, 1 from there on [-].
     sunk : ndarray, shape (time,)
         Movement of the focus towards the base by retraction [m].
     detachment_time : float
@@ -88,7 +86,6 @@ class ClotCourse:
     lysis: Floats
     retraction: Floats
     detachment: Floats
-    bridged: Floats
     sunk: Floats
     detachment_time: float
     liquid_viscosity: float
@@ -130,7 +127,7 @@ class ClotCourse:
             float(self.viscosity(time)),
             float(self.progress(time)),
             float(self.kept(time)),
-            float(self._at(time, self.bridged)),
+            float(self.bridged(time)),
             self.choices,
         )
 
@@ -143,7 +140,7 @@ class ClotCourse:
             self.viscosity(time),
             self.progress(time),
             self.kept(time),
-            self._at(time, self.bridged),
+            self.bridged(time),
             self.choices,
         )
 
@@ -158,6 +155,14 @@ class ClotCourse:
     def kept(self, time: ArrayLike) -> Floats:
         """Share of the structure that lysis has left [-]."""
         return self._at(time, self.lysis)
+
+    def bridged(self, time: ArrayLike) -> Floats:
+        """How near the gel point is, 0 to 1, and 1 from there on [-]."""
+        whole = self.fibrinogen[0]
+        # From the cut share, which has no kink at the gel point that a table would round off.
+        cut = 1.0 - self._at(time, self.fibrinogen) / whole if whole > 0 else 0.0 * self._at(time, self.fibrinogen)
+        out: Floats = np.minimum(cut / self.choices.gel_share, 1.0) ** 2
+        return out
 
     def shift(self, time: ArrayLike) -> Floats:
         """How far the sample at the focus has sunk towards the base by retraction [m]."""
@@ -296,7 +301,6 @@ def _course(
     let_go = _crossing(time, stress, choice.adhesion)
     relief = choice.detachment_relief * -np.expm1(-np.maximum(time - let_go, 0.0) / platelets.RELIEF_TIME.value)
     part = np.divide(own * added, grown, out=np.zeros_like(grown), where=grown > 0)
-    cut = 1.0 - rows["fibrinogen"] / whole if whole > 0 else np.zeros_like(net)
     return ClotCourse(
         time=time,
         start=_gel_point(time, enzyme, whole, choice.gel_share),
@@ -315,7 +319,6 @@ def _course(
         lysis=left,
         retraction=np.exp(-platelets.RETRACTION_LOSS.value * rows["retraction"]),
         detachment=1.0 - relief * part,
-        bridged=np.minimum(cut / choice.gel_share, 1.0) ** 2,
         sunk=platelets.RETRACTION_SHIFT.value * rows["retraction"],
         detachment_time=let_go,
         liquid_viscosity=stiffness.liquid_viscosity(well.haematocrit, well.plasma_share),

@@ -16,14 +16,18 @@ HILL = Constant("platelet_hill", 1.6123, "1", "published", _CHATTERJEE)
 ACTIVATION = Constant("platelet_activation", 0.005, "1/s", "published", _CHATTERJEE + ": approach to the state H")
 LAG_RATE = Constant(
     "contraction_lag_rate",
-    1 / 45.0,
+    1 / 15.0,
     "1/s",
     "calibrated",
     "First phase of contraction; that it has three phases with a rate constant each: Tutwiler et al. 2016, Blood "
-    "127:149 (abstract). Set for a lag of one to two minutes",
+    "127:149 (abstract). Set for a tenth of the contraction one to two minutes after the gel point",
 )
 PULL_RATE = Constant(
-    "contraction_rate", 1 / 120.0, "1/s", "calibrated", "Second, fast phase: set for a fast phase of about ten minutes"
+    "contraction_rate",
+    1 / 60.0,
+    "1/s",
+    "calibrated",
+    "Second, fast phase: set for most of the contraction within ten minutes",
 )
 CEILING = Constant(
     "platelet_ceiling",

@@ -222,7 +222,7 @@ def _pot(
     """Storage of the spring-pot at the frequency [Pa], its order, and the share of the loss that it carries."""
     whole = np.asarray(kept, dtype=float)
     critical = gel_exponent(FRACTAL_DIMENSION.value)
-    order = critical + (MATURE_ORDER.value - critical) * np.asarray(progress, dtype=float) * whole
+    order = critical + (MATURE_ORDER.value - critical) * np.asarray(progress, dtype=float) ** 2 * whole
     share = np.asarray(bridged, dtype=float) * whole
     loss = 2.0 * math.pi * frequency * np.asarray(viscosity, dtype=float) * share
     return loss / np.tan(order * math.pi / 2.0), order, share
@@ -281,8 +281,9 @@ def material(
     Both rheologies have the same loss modulus at the stated frequency. In a critical gel it moves from a dashpot to a
     spring-pot as the gel point comes near, so that at the gel point the spring-pot is alone and the loss tangent does
     not depend on frequency (Winter & Chambon 1986, J Rheol 30:367, from memory). Beyond it a spring joins, and the
-    order falls with the progress of the network. The storage modulus is that of network and spring-pot, added in
-    squares so that the spring is zero at the gel point and the spring-pot hardly counts in the set clot (a choice).
+    order falls with the square of the network's progress (a choice). The storage modulus is that of network and
+    spring-pot, added in squares, so that the spring is zero at the gel point and the spring-pot hardly counts in the
+    set clot (a choice). Before the gel point the mixture of dashpot and spring-pot only fills in the time.
     """
     if choices.rheology == "kelvin_voigt":
         return Material(network, viscosity)
