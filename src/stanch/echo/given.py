@@ -58,6 +58,7 @@ def from_displacement(
     -----
     The noise is estimated from third differences of neighbouring frames in the last two thirds of each trace, which a
     smooth movement does not reach; median absolute deviation, averaged over nine neighbouring pushes by the median.
+    Where the spacing of frames varies, those that lie closest together tell it, as long as there are eight.
     """
     x = np.asarray(value, dtype=float)
     pushes_at, frames_at = np.asarray(push_time, dtype=float), np.asarray(frame_time, dtype=float)
@@ -74,7 +75,9 @@ def from_displacement(
     shift = np.where(good, filled - base[:, None], 0.0)
     good &= readable[:, None]
     after = frames_at.size - before
-    noise = _noise(shift[:, before:], good[:, before:]) if sd is None else np.asarray(sd, dtype=float)
+    noise = (
+        _noise(shift[:, before:], good[:, before:], frames_at[before:]) if sd is None else np.asarray(sd, dtype=float)
+    )
     noise = np.broadcast_to(noise[:, None] if noise.ndim == 1 and noise.size != after else noise, (x.shape[0], after))
     if not (np.isfinite(noise).all() and (noise > 0).all()):
         raise InputError("sd", got=float(np.min(noise)), allowed="positive finite displacements [m]")
@@ -123,18 +126,32 @@ def _checked_link(link: ArrayLike, pushes: int) -> Floats:
     return matrix
 
 
-def _noise(shift: Floats, good: NDArray[np.bool_]) -> Floats:
+def _thirds(time: Floats) -> Floats:
+    """Weights of four neighbouring frames that leave out every parabola and keep the variance of white noise."""
+    node = np.stack([time[k : time.size - 3 + k] for k in range(4)])
+    apart = node[:, None] - node[None, :]
+    apart[range(4), range(4)] = 1.0
+    weight = 1.0 / apart.prod(axis=1)
+    out: Floats = weight / np.sqrt(np.sum(weight**2, axis=0))
+    return out
+
+
+def _noise(shift: Floats, good: NDArray[np.bool_], time: Floats) -> Floats:
     late = shift.shape[1] // 3
     if shift.shape[1] - late < 8:
         raise InputError("sd", got=None, allowed="a noise level, since the traces are too short to tell it")
     x = np.where(good, shift, np.nan)[:, late:]
-    third = x[:, 3:] - 3 * x[:, 2:-1] + 3 * x[:, 1:-2] - x[:, :-3]
+    span = time[late + 3 :] - time[late:-3]
+    close = span < 1.5 * span.min()
+    if np.count_nonzero(close) < 8:
+        close[:] = True
+    weight = _thirds(time[late:])
+    third = sum(weight[k] * x[:, k : x.shape[1] - 3 + k] for k in range(4))[:, close]
     known = np.isfinite(third)
     enough = known.sum(axis=1) >= 5
     level = np.full(x.shape[0], np.nan)
     if enough.any():
-        # 20 = 1 + 9 + 9 + 1, the variance of a third difference of white noise.
-        level[enough] = np.nanmedian(np.abs(third[enough]), axis=1) / 0.6744897501960817 / np.sqrt(20.0)
+        level[enough] = np.nanmedian(np.abs(third[enough]), axis=1) / 0.6744897501960817
     if not np.isfinite(level).any():
         raise InputError("sd", got=None, allowed="a noise level, since too many frames are missing to tell it")
     overall = float(np.nanmedian(level))
