@@ -141,6 +141,14 @@ class Network:
             raise InputError("reactions", got=twice or "none", allowed="at least one, each once")
 
     @cached_property
+    def _hash(self) -> int:
+        return hash(self.reactions)
+
+    def __hash__(self) -> int:
+        # Networks are keys of what is worked out once for each; hashing every reaction anew would show in the timing.
+        return self._hash
+
+    @cached_property
     def species(self) -> tuple[str, ...]:
         """Names in the order of their first mention; the order of every array of concentrations."""
         return tuple(dict.fromkeys(name for r in self.reactions for name in r.reactants + r.products))
