@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 import ast
+import inspect
+import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -156,6 +158,32 @@ def _option_row(option: Option) -> tuple[str, ...]:
     return tuple(cell.replace("|", "\\|") for cell in cells)
 
 
+def choices() -> str:
+    """What virtual blood leaves to the user, from the record of its choices."""
+    from dataclasses import fields
+
+    from stanch.virtual.blood.choices import Choices
+
+    said = re.split(r"\n(?=\w+ : )", inspect.cleandoc(Choices.__doc__ or "").partition("----------\n")[2])
+    meaning = {}
+    for part in said:
+        head, _, text = part.partition("\n")
+        meaning[head.partition(" : ")[0]] = " ".join(text.partition("\n\n")[0].split())
+    rows = [(f"`{f.name}`", f"`{f.default}`", meaning[f.name].replace("|", "\\|")) for f in fields(Choices)]
+    lines = [
+        "# Choices of virtual blood",
+        "",
+        GENERATED,
+        "",
+        "What the literature leaves open: keys of `[blood.choices]` in scenario documents. Defaults are in SI; in",
+        "the document a number is text with its unit, a share in per cent.",
+        "",
+        *table(("key", "default", "meaning"), rows),
+        "",
+    ]
+    return "\n".join(lines)
+
+
 def published_checks() -> str:
     """What ``published/`` holds, from each folder's own ``source.toml``."""
     lines = [
@@ -203,6 +231,7 @@ PAGES = {
     "reference/command-line.md": command_reference,
     "reference/verification.md": verification,
     "reference/benchmarks.md": benchmarks,
+    "reference/blood-choices.md": choices,
     "reference/verification-coverage.md": lambda: coverage_page.page(GENERATED),
     "published-checks.md": published_checks,
 }

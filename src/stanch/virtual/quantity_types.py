@@ -8,19 +8,51 @@ from typing import Annotated
 from pydantic import BeforeValidator
 
 from stanch.errors import UnitError
-from stanch.quantities import parse_quantity
+from stanch.quantities import UNITS, parse_quantity
+
+
+def _number(value: object, kind: str) -> tuple[float, str]:
+    """The number in SI units, and the text as a message repeats it."""
+    if not isinstance(value, str):
+        raise ValueError(f"got {value!r}; allowed: text in quotes, a number with a unit of {kind}")
+    try:
+        return parse_quantity(value, kind, "value"), repr(value[:60])
+    except UnitError as error:
+        raise ValueError(f"got {value[:60]!r}; allowed: {error.allowed}") from None
+
+
+def within(unit: str, low: float, high: float) -> Callable[[object], float]:
+    """A reader of quantities between two ends, which a message tells in a unit.
+
+    Parameters
+    ----------
+    unit : str
+        Key of ``quantities.UNITS``; other units of its kind are read as well.
+    low, high : float
+        [SI unit].
+
+    Returns
+    -------
+    callable
+        From text to SI units; raises ValueError.
+    """
+    told = UNITS[unit]
+
+    def read(value: object) -> float:
+        number, got = _number(value, told.kind)
+        if not low <= number <= high:
+            ends = [f"{(end - told.offset) / told.scale:.6g}" for end in (low, high)]
+            raise ValueError(f"got {got}; allowed: {ends[0]} to {ends[1]} {unit}")
+        return number
+
+    return read
 
 
 def _reader(kind: str, lowest: str = "") -> Callable[[object], float]:
     def read(value: object) -> float:
-        if not isinstance(value, str):
-            raise ValueError(f"got {value!r}; allowed: text in quotes, a number with a unit of {kind}")
-        try:
-            number = parse_quantity(value, kind, "value")
-        except UnitError as error:
-            raise ValueError(f"got {value[:60]!r}; allowed: {error.allowed}") from None
+        number, got = _number(value, kind)
         if (lowest == "above 0" and number <= 0) or (lowest == "0 or above" and number < 0):
-            raise ValueError(f"got {value[:60]!r}; allowed: {lowest}")
+            raise ValueError(f"got {got}; allowed: {lowest}")
         return number
 
     return read

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
 from stanch.virtual.course import Course
 from stanch.virtual.faults import Dilution
+from stanch.virtual.gel import Gel
+from stanch.virtual.growth import Growth
 from stanch.virtual.scenario import Scenario
 
 __all__ = ["sample_courses"]
+
+_STEP = 2.0  # of the blood's course [s]
 
 
 def sample_courses(scenario: Scenario) -> tuple[Course, ...]:
@@ -21,13 +27,35 @@ def sample_courses(scenario: Scenario) -> tuple[Course, ...]:
     tuple of Course
         In the order of the wells.
     """
-    return tuple(_grown(scenario, index) for index in range(len(scenario.well)))
+    found: list[Course | None] = [_growth(scenario, index) for index in range(len(scenario.well))]
+    holding = [index for index, one in enumerate(found) if one is None]
+    if holding:
+        for index, course in zip(holding, _blood_courses(scenario, holding), strict=True):
+            found[index] = course
+    return tuple(course for course in found if course is not None)
 
 
-def _grown(scenario: Scenario, index: int) -> Course:
+def _growth(scenario: Scenario, index: int) -> Gel | Growth | None:
     table = scenario.well[index]
-    growth = table.curve.record()
+    if table.curve is None:
+        return None
+    growth: Gel | Growth = table.curve.record()
     for fault in scenario.fault:
         if isinstance(fault, Dilution) and fault.hits(table.name):
             growth = growth.diluted(fault.share)
     return growth
+
+
+def _blood_courses(scenario: Scenario, holding: list[int]) -> tuple[Course, ...]:
+    from stanch.virtual.blood.expect import courses
+
+    contents = [one for one in (scenario.contents_record(i) for i in holding) if one is not None]
+    assert scenario.blood is not None
+    last = max(scenario.push_times(i)[-1] for i in holding)
+    return courses(
+        scenario.blood.record(),
+        contents,
+        scenario.blood.choice_record(),
+        duration=_STEP * math.ceil(last / _STEP + 1),
+        step=_STEP,
+    )

@@ -16,16 +16,16 @@ from pydantic import (
 
 from stanch.errors import DocumentError
 from stanch.recording.records import Acquisition, Additive, SampleFacts, Well
-from stanch.virtual.faults import ExpiredLot, Fault, UnderFill
+from stanch.virtual.blood.records import RANGES, Contents
+from stanch.virtual.blood_tables import BloodTable
+from stanch.virtual.document import Moment, Table, Text
+from stanch.virtual.faults import Dilution, ExpiredLot, Fault, UnderFill
 from stanch.virtual.scenario_tables import (
     AcquisitionTable,
     GeometryTable,
     InstrumentTable,
-    Moment,
     RunTable,
     SampleTable,
-    Table,
-    Text,
     WellTable,
 )
 
@@ -47,6 +47,7 @@ class Scenario(Table):
     assay: Text | None = None
     operator: Text | None = None
     sample: SampleTable
+    blood: BloodTable | None = None
     run: RunTable
     acquisition: AcquisitionTable
     geometry: GeometryTable
@@ -67,6 +68,7 @@ class Scenario(Table):
                 f"fault[{i}].wells: got {w!r}; allowed: {', '.join(names)}" for w in fault.wells or () if w not in names
             ]
         problems += [p for i, f in enumerate(self.fault) for p in self._fault_problems(i, f)]
+        problems += self._blood_problems()
         if self.run.push_interval <= self.acquisition.push_span:
             problems.append("run.push_interval: too short; allowed: longer than all frames of a push take")
         if any(f.kind in ("expired_lot", "stale_sample", "clock") for f in self.fault) and self.started_at is None:
@@ -90,6 +92,50 @@ class Scenario(Table):
                     got = f"got '{1e3 * fault.height:g} mm'"
                     yield f"fault[{index}].height: {got}; allowed: between {low:g} mm (focus) and {high:g} mm (well)"
 
+    def _blood_problems(self) -> Iterator[str]:
+        """What of the blood and of the wells that hold it does not fit."""
+        holding = [i for i, w in enumerate(self.well) if w.contents is not None]
+        if self.blood is None:
+            yield from (f"well[{i}].contents: needs blood; allowed: with a table [blood]" for i in holding)
+        elif not holding:
+            yield "blood: no well holds it; allowed: with a table [well.contents] in at least one well"
+        for i in holding:
+            low, high = RANGES["temperature"]
+            if not low <= self._contents(i)["temperature"] <= high:
+                yield f"instrument.temperature: got {self.instrument.temperature:g} K; allowed: {low:g} to {high:g} K"
+                return
+            low, high = RANGES["blood_share"]
+            share = self._contents(i)["blood_share"]
+            if not low <= share <= high:
+                where = f"well[{i}].sample_volume"
+                for k, fault in enumerate(self.fault):
+                    if isinstance(fault, Dilution) and fault.hits(self.well[i].name):
+                        where = f"fault[{k}].share"
+                got = f"blood is {100 * share:.4g} % of {self.well[i].name}"
+                yield f"{where}: {got}; allowed: {100 * low:g} to {100 * high:g} %"
+
+    def _contents(self, index: int) -> dict[str, float]:
+        """Share of blood and temperature of a well, with the faults that change them."""
+        table = self.well[index]
+        stated = table.contents
+        share = None if stated is None else stated.blood_share
+        if share is None:
+            known = table.sample_volume is not None and table.final_volume is not None
+            share = (table.sample_volume or 0.0) / (table.final_volume or 1.0) if known else 1.0
+        for fault in self.fault:
+            if isinstance(fault, Dilution) and fault.hits(table.name):
+                share *= fault.share
+        temperature = None if stated is None else stated.temperature
+        return {
+            "blood_share": share,
+            "temperature": self.instrument.temperature if temperature is None else temperature,
+        }
+
+    def contents_record(self, index: int) -> Contents | None:
+        """What one well adds to the blood, with a fault of dilution; None where its curve is stated instead."""
+        table = self.well[index].contents
+        return None if table is None else table.record(**self._contents(index))
+
     def push_times(self, index: int) -> list[float]:
         """Push times of a well since its activation [s]."""
         first = self.run.first_push + index * self.run.stagger
@@ -97,7 +143,9 @@ class Scenario(Table):
 
     def acquisition_record(self) -> Acquisition:
         """The acquisition in SI units."""
-        values = self.acquisition.model_dump(exclude={"frame_interval", "frames", "late_frames", "last_frame", "samples"})
+        values = self.acquisition.model_dump(
+            exclude={"frame_interval", "frames", "late_frames", "last_frame", "samples"}
+        )
         return Acquisition(**values)
 
     def sample_record(self) -> SampleFacts:
@@ -107,7 +155,7 @@ class Scenario(Table):
     def well_record(self, index: int) -> Well:
         """One well's facts."""
         table = self.well[index]
-        values = table.model_dump(exclude={"additives", "curve", "geometry", "activated_after"})
+        values = table.model_dump(exclude={"additives", "curve", "contents", "geometry", "activated_after"})
         activated = None
         if self.started_at is not None:
             moment = datetime.fromisoformat(self.started_at) + timedelta(seconds=table.activated_after)

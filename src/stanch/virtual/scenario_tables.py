@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-import unicodedata
-from datetime import datetime
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
+from stanch.virtual.blood_tables import ContentsTable
+from stanch.virtual.document import Moment, Table, Text
 from stanch.virtual.gel import Gel
 from stanch.virtual.growth import Growth
 from stanch.virtual.material import Material
@@ -46,42 +46,10 @@ __all__ = [
     "GeometryTable",
     "GrowthTable",
     "InstrumentTable",
-    "Moment",
     "RunTable",
     "SampleTable",
-    "Table",
-    "Text",
     "WellTable",
 ]
-
-
-def _text(value: object) -> object:
-    return unicodedata.normalize("NFC", value).strip() if isinstance(value, str) else value
-
-
-Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=400)]
-
-
-class Table(BaseModel):
-    """A table that refuses keys it does not know."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-def _moment(value: object) -> object:
-    text = value.isoformat() if isinstance(value, datetime) else value
-    if not isinstance(text, str):
-        raise ValueError('must be a time with offset, such as "2026-03-02T09:30:00+01:00"')
-    try:
-        found = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"got {text!r}; allowed: ISO 8601 with offset") from None
-    if found.tzinfo is None:
-        raise ValueError(f"got {text!r}; allowed: a time with its offset from UTC, such as +01:00 or Z")
-    return found.isoformat()
-
-
-Moment = Annotated[str, BeforeValidator(_moment)]
 
 
 class SampleTable(Table):
@@ -280,7 +248,9 @@ def _additive(value: object) -> object:
 
 
 def _curve_form(value: object) -> str:
-    gel = isinstance(value, GelTable) or (isinstance(value, dict) and not {"modulus", "pot", "branch"}.isdisjoint(value))
+    gel = isinstance(value, GelTable) or (
+        isinstance(value, dict) and not {"modulus", "pot", "branch"}.isdisjoint(value)
+    )
     return "gel" if gel else "growth"
 
 
@@ -291,7 +261,7 @@ Curve = Annotated[
 
 
 class WellTable(Table):
-    """``[[well]]``: what is in it and how its modulus goes."""
+    """``[[well]]``: what is in it, and how its modulus goes or what that follows from."""
 
     name: Text
     activator: Text | None = None
@@ -305,4 +275,12 @@ class WellTable(Table):
     activated_after: TimeOrZero = 0.0
     activation_sd: TimeOrZero = 0.0
     geometry: GeometryTable | None = None
-    curve: Curve
+    curve: Curve | None = None
+    contents: ContentsTable | None = None
+
+    @model_validator(mode="after")
+    def _one_cause(self) -> WellTable:
+        if (self.curve is None) == (self.contents is None):
+            got = "neither curve nor contents" if self.curve is None else "curve and contents"
+            raise ValueError(f"got {got}; allowed: exactly one of the two")
+        return self

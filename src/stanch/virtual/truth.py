@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
+import math
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from stanch.errors import UnitError
-from stanch.quantities import parse_quantity
+from stanch.errors import DocumentError
+from stanch.estimate import Estimate
+from stanch.readings.assay import load_assay
+from stanch.readings.assay_records import AssayDocument
 from stanch.version import __version__
 from stanch.virtual.course import Course
+from stanch.virtual.gel import Gel
 from stanch.virtual.growth import Growth
 from stanch.virtual.instrument import PushTruth, VirtualWell
 from stanch.virtual.scenario import Scenario
+from stanch.virtual.true_contrasts import TrueWell, true_contrasts
+from stanch.virtual.true_readings import true_curve, true_readings
 
-__all__ = ["TRUTH_SCHEMA", "true_readings", "truth_document"]
-
-Floats = NDArray[np.float64]
+__all__ = ["TRUTH_SCHEMA", "known_wells", "truth_document"]
 
 TRUTH_SCHEMA = "stanch.truth/1"
 
@@ -33,6 +36,7 @@ _SUFFIX = {
     "shift": "_m",
     "peak": "_m",
 }
+_UNIT_SUFFIX = {"s": "_s", "Pa": "_pa", "Pa/s": "_pa_per_s", "1": ""}
 
 
 def truth_document(
@@ -47,7 +51,7 @@ def truth_document(
     record : list of list of PushTruth
         Well by well.
     assay : str or None
-        The assay document, for its onset modulus, dwell and hold.
+        The assay document, for how curves are read and wells compared.
 
     Returns
     -------
@@ -56,7 +60,15 @@ def truth_document(
     """
     document = scenario.model_dump(mode="json", by_alias=True)
     digest = hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()
-    settings = _settings(assay)
+    read = _read(assay)
+    known = {} if read is None else known_wells(scenario, [well.course for well in wells], read)
+    contrasts = None
+    if read is not None:
+        found = true_contrasts(known, read.contrasts, read.definitions())
+        contrasts = [
+            {"name": c.name, "kind": c.kind, "base": c.base, "other": c.other, **_told(found[c.name])}
+            for c in read.contrasts
+        ]
     return {
         "schema": TRUTH_SCHEMA,
         "demo": scenario.demo,
@@ -64,85 +76,92 @@ def truth_document(
         "scenario": {"name": scenario.name, "sha256": digest},
         "seed": scenario.seed,
         "software": f"stanch {__version__}",
-        "wells": [_well(well, pushes, settings) for well, pushes in zip(wells, record, strict=True)],
+        "blood": None if scenario.blood is None else asdict(scenario.blood.record()),
+        "choices": None if scenario.blood is None else asdict(scenario.blood.choice_record()),
+        "wells": [
+            _well(scenario, i, well, pushes, known.get(well.name))
+            for i, (well, pushes) in enumerate(zip(wells, record, strict=True))
+        ],
+        "contrasts": contrasts,
         "faults": [f.model_dump(mode="json") for f in scenario.fault],
     }
 
 
-def _well(well: VirtualWell, pushes: list[PushTruth], settings: dict[str, float] | None) -> dict[str, Any]:
-    end = pushes[-1].time
-    curve = well.course.modulus(np.arange(0.0, end + 1.0, 1.0))
-    start = well.course.start
+def known_wells(scenario: Scenario, courses: list[Course], assay: AssayDocument) -> dict[str, TrueWell]:
+    """What a perfect analysis would know of every well.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    courses : list of Course
+        In the order of the wells.
+    assay : AssayDocument
+
+    Returns
+    -------
+    dict of str to TrueWell
+        By name.
+    """
+    names = [table.name for table in scenario.well]
+    times = {name: scenario.push_times(i) for i, name in enumerate(names)}
+    begin, end = ({name: t[k] for name, t in times.items()} for k in (0, -1))
+    frequency = assay.settings.stated_frequency
+    read = true_readings(
+        dict(zip(names, courses, strict=True)), assay.definitions(), begin=begin, end=end, frequency=frequency
+    )
+    return {
+        name: TrueWell(scenario.well_record(i), true_curve(courses[i], begin[name], end[name], frequency), read[name])
+        for i, name in enumerate(names)
+    }
+
+
+def _read(assay: str | None) -> AssayDocument | None:
+    """The assay document; None where there is none or it cannot be used."""
+    try:
+        return None if assay is None else load_assay(assay, "assay")
+    except DocumentError:
+        return None
+
+
+def _told(found: Estimate) -> dict[str, Any]:
+    return {key: value for key, value in found.as_dict().items() if key != "systematic"}
+
+
+def _well(
+    scenario: Scenario, index: int, well: VirtualWell, pushes: list[PushTruth], known: TrueWell | None
+) -> dict[str, Any]:
+    course = well.course
+    curve = course.modulus(np.arange(0.0, pushes[-1].time + 1.0, 1.0))
     columns = {f"{key}{_SUFFIX.get(key, '')}": [asdict(p)[key] for p in pushes] for key in asdict(pushes[0])}
+    contents = scenario.contents_record(index)
     return {
         "name": well.name,
-        "gelation_start_s": start if np.isfinite(start) and start >= 0 else None,
-        "readings": None if settings is None else true_readings(well.course, end, **settings),
+        "gelation_start_s": course.start if math.isfinite(course.start) and course.start >= 0 else None,
+        "liquid_viscosity_pa_s": float(course.viscosity(0.0)) if course.start > 0 else None,
+        **_readings(None if known is None else known.readings),
         "speckle_deviation": None,
         "geometry": asdict(well.geometry),
-        **_cause(well.course),
+        "contents": None if contents is None else asdict(contents),
+        **_cause(course),
         "pushes": columns,
         "curve": {"time_step_s": 1.0, "modulus_pa": [float(f"{g:.8g}") for g in curve]},
     }
 
 
+def _readings(found: Mapping[str, Estimate] | None) -> dict[str, Any]:
+    """Values by key with its unit, and what there is instead of a value."""
+    if found is None:
+        return {"readings": None, "without_value": None}
+    return {
+        "readings": {f"{key}{_UNIT_SUFFIX[one.unit]}": one.value for key, one in found.items()},
+        "without_value": {key: _told(one) for key, one in found.items() if one.value is None},
+    }
+
+
 def _cause(course: Course) -> dict[str, Any]:
-    """What the course was made from."""
+    """What a course in closed form was made from."""
     if isinstance(course, Growth):
         return {"growth": {k: v for k, v in asdict(course).items() if np.isfinite(v)}}
+    if isinstance(course, Gel):
+        return {"gel": {**asdict(course.substance), "frequency": course.frequency}}
     return {}
-
-
-def true_readings(
-    course: Course, end: float, *, onset_modulus: float, dwell: float, hold: float
-) -> dict[str, float | None]:
-    """Readings of a curve known without error.
-
-    Parameters
-    ----------
-    course : Course
-    end : float
-        Of the run, since activation [s].
-    onset_modulus : float
-        [Pa].
-    dwell, hold : float
-        [s].
-
-    Returns
-    -------
-    dict
-        ``onset_s`` (first time with the modulus at or above `onset_modulus` for the dwell), ``early_modulus_pa`` (one
-        hold after the well's own onset) and ``plateau_pa`` (highest two-minute mean); null where the run does not have
-        it.
-    """
-    step = 0.1
-    time = np.arange(0.0, end + step / 2, step)
-    curve = course.modulus(time)
-    onset = _first_run(curve >= onset_modulus, round(dwell / step))
-    at = None if onset is None else float(time[onset])
-    early = None if at is None or at + hold > end else float(course.modulus(at + hold))
-    window = round(120.0 / step)
-    plateau = None
-    if curve.size > window:
-        total = np.concatenate([[0.0], np.cumsum(curve)])
-        plateau = float(((total[window:] - total[:-window]) / window).max())
-    return {"onset_s": at, "early_modulus_pa": early, "plateau_pa": plateau}
-
-
-def _first_run(high: NDArray[np.bool_], length: int) -> int | None:
-    """First index from which `high` holds for `length` further ones."""
-    changes = np.flatnonzero(np.diff(np.concatenate([[False], high, [False]]).astype(int)))
-    for begin, stop in zip(changes[::2], changes[1::2], strict=True):
-        if stop - begin > length:
-            return int(begin)
-    return None
-
-
-def _settings(assay: str | None) -> dict[str, float] | None:
-    """What the assay document says about onset and hold; None if it does not, or cannot be read."""
-    kinds = {"onset_modulus": "pressure", "dwell": "time", "hold": "time"}
-    try:
-        data = {"dwell": "60 s", **tomllib.loads(assay or "")}
-        return {key: parse_quantity(data[key], kind, key) for key, kind in kinds.items()}
-    except (tomllib.TOMLDecodeError, KeyError, UnitError):
-        return None
