@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from stanch.errors import DocumentError
-from stanch.mechanics.rheology.records import ModelName
+from stanch.media import ModelName
 from stanch.readings.definitions import ContrastDefinition, Definitions
 
 __all__ = [
@@ -68,7 +68,7 @@ class AssaySettings:
         At which storage modulus and loss tangent are stated [Hz]; None is :data:`FREQUENCY`. The modulus of a
         Kelvin-Voigt medium is that of every frequency.
     rheology : str
-        The medium that pushes are fitted with, one of ``mechanics.rheology.records.MODELS``.
+        The medium that pushes are fitted with, one of ``stanch.media.MODELS``.
     """
 
     gate: float | None = None

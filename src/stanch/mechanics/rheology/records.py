@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stanch.media import MODELS, ModelName
+
 __all__ = ["MODELS", "ModelName", "Rheology"]
 
 Floats = NDArray[np.float64]
-ModelName = Literal["kelvin_voigt", "spring_pot", "fractional_kelvin_voigt", "zener"]
-MODELS: tuple[ModelName, ...] = ("kelvin_voigt", "spring_pot", "fractional_kelvin_voigt", "zener")
 
 
 @dataclass(frozen=True)
