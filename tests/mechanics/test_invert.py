@@ -206,7 +206,7 @@ def test_why_a_push_has_no_estimate(bench):
     assert got.flags[6] & PushFlag.STRAIN
     for field in fields(got):
         values = getattr(got, field.name)
-        if field.name not in ("push_time", "usable", "zero_rejected", "flags", "covariance"):
+        if field.name not in ("push_time", "usable", "zero_rejected", "flags", "covariance", "rheology"):
             assert np.isfinite(values[got.usable]).all(), field.name
             assert np.isnan(values[~got.usable]).all(), field.name
     assert np.isfinite(got.covariance[np.ix_(got.usable, got.usable)]).all()

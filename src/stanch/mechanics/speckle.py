@@ -9,7 +9,7 @@ How each depth of the gate counts deviates likewise, and movement that differs u
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -185,12 +185,12 @@ class JointSolution:
     ----------
     delta : ndarray, shape (push, order)
         Posterior mean of the speckle deviations [-].
-    step : ndarray, shape (push, 3)
-        Step of (y, ln eta, ln F) to the joint solution [-].
-    own : ndarray, shape (push, 3, 3)
-        Covariance of (y, ln eta, ln F) at known speckle [-].
-    slope : ndarray, shape (push, 3, order)
-        Change of (y, ln eta, ln F) per unit of the speckle deviations [-].
+    step : ndarray, shape (push, local)
+        Step of the local parameters, for Kelvin-Voigt (y, ln eta, ln F), to the joint solution [-].
+    own : ndarray, shape (push, local, local)
+        Their covariance at known speckle [-].
+    slope : ndarray, shape (push, local, order)
+        Their change per unit of the speckle deviations [-].
     fresh : ndarray, shape (push, order, order)
         Posterior covariance of the deviations that a push shares with no other [-].
     root : ndarray, shape (push, order, factor)
@@ -215,6 +215,21 @@ class JointSolution:
         """Posterior variance of local parameter `index` of every push [-]."""
         return np.asarray(self._alone(index) + (self._carried(index) ** 2).sum(axis=1))
 
+    def alone(self) -> Floats:
+        """Posterior covariance of the local parameters of every push by itself, shape (push, local, local) [-]."""
+        total = self.own + np.einsum("pik,pkl,pjl->pij", self.slope, self.fresh, self.slope)
+        carried = np.einsum("pik,pkf->pif", self.slope, self.root)
+        return np.asarray(total + np.einsum("pif,pjf->pij", carried, carried))
+
+    def turned(self, matrix: Floats) -> JointSolution:
+        """The same about other local parameters, `matrix` their derivatives, shape (push, new, local)."""
+        return replace(
+            self,
+            step=np.einsum("pij,pj->pi", matrix, self.step),
+            own=np.einsum("pij,pjk,plk->pil", matrix, self.own, matrix),
+            slope=np.einsum("pij,pjk->pik", matrix, self.slope),
+        )
+
     def covariance(self, index: int) -> Floats:
         """Posterior covariance between pushes of local parameter `index` [-]."""
         carried = self._carried(index)
@@ -237,9 +252,9 @@ def joint_solution(
 
     Parameters
     ----------
-    information : ndarray, shape (push, 3 + order, 3 + order)
-        Of (y, ln eta, ln F, deviations) of each push from its own frames [-].
-    gradient : ndarray, shape (push, 3 + order)
+    information : ndarray, shape (push, local + order, local + order)
+        Of the local parameters, ln F the last of them, and the deviations of each push from its own frames [-].
+    gradient : ndarray, shape (push, local + order)
         Derivative times whitened residual [-].
     delta : ndarray, shape (push, order)
         Speckle deviations at which they were taken [-].
@@ -256,22 +271,23 @@ def joint_solution(
 
     Notes
     -----
-    Each push's own three parameters are eliminated by Schur complement; a push then says ``W delta = b`` about its
+    Each push's own parameters are eliminated by Schur complement; a push then says ``W delta = b`` about its
     deviations. With ``delta_p = tau_p (loading_p z) + e_p`` the part e_p that it shares with no other push is
     eliminated next, and what is left is one system in z, of order times factor unknowns: two for a frozen well.
     """
     n, orders = delta.shape
-    local, mixed = information[:, :3, :3], information[:, :3, 3:]
+    size = information.shape[1] - orders
+    local, mixed = information[:, :size, :size], information[:, :size, size:]
     own = _inverse(local)
     slope = -own @ mixed
-    ahead = np.einsum("pij,pj->pi", own, gradient[:, :3])
+    ahead = np.einsum("pij,pj->pi", own, gradient[:, :size])
     carried = np.swapaxes(slope, 1, 2)
-    precision = information[:, 3:, 3:] + carried @ mixed
-    pull = gradient[:, 3:] + np.einsum("pki,pi->pk", carried, gradient[:, :3])
+    precision = information[:, size:, size:] + carried @ mixed
+    pull = gradient[:, size:] + np.einsum("pki,pi->pk", carried, gradient[:, :size])
     pull = pull + np.einsum("pkl,pl->pk", precision, delta)
-    alone = tau**2 * link.own
-    shrink: Floats = np.asarray(np.linalg.inv(np.eye(orders) + alone[:, None, None] * precision), dtype=np.float64)
-    fresh = alone[:, None, None] * shrink
+    unshared = tau**2 * link.own
+    shrink: Floats = np.asarray(np.linalg.inv(np.eye(orders) + unshared[:, None, None] * precision), dtype=np.float64)
+    fresh = unshared[:, None, None] * shrink
     new = np.einsum("pkl,pl->pk", fresh, pull)
     root = np.zeros((n, orders, 0))
     if orders and link.loading.shape[1]:

@@ -1,0 +1,360 @@
+"""The fit of every push of one well with a stated model of the medium."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stanch.echo.records import Displacement
+from stanch.errors import InputError
+from stanch.mechanics.joint import NORMAL_95, Frames, Lines, Solved, Work, collect, in_chunks, solve
+from stanch.mechanics.records import LOG_OFFSET, Moduli, SpectralTable
+from stanch.mechanics.response import coupling
+from stanch.mechanics.rheology.contour import Contour, contour
+from stanch.mechanics.rheology.models import (
+    PARAMETERS,
+    damping_ratio,
+    from_search,
+    log_jacobian,
+    modulus_gradient,
+)
+from stanch.mechanics.rheology.priors import Priors, bounds, grid
+from stanch.mechanics.rheology.records import MODELS, ModelName, Rheology
+from stanch.mechanics.settings import InvertSettings
+from stanch.mechanics.speckle import JointSolution
+from stanch.recording.records import Acquisition, Geometry
+
+__all__ = ["LARGEST_LOSS_TANGENT", "fit"]
+
+Floats = NDArray[np.float64]
+
+RIVAL_SHARE = 0.98
+GROSS_THRESHOLD = 6.0
+SPECKLE_SLACK = 0.05
+
+LARGEST_LOSS_TANGENT = 1000.0
+"""Where the interval of the loss tangent ends when G' = 0 is not rejected, so that it has no upper limit of its own."""
+
+FREE = ("kelvin_voigt", "spring_pot")
+"""Models whose parameters the frames always tell apart: searched without a prior, which only the evidence needs."""
+
+
+@dataclass(frozen=True)
+class Library:
+    """Start grid, places in it, and traces of unit norm, shape (frame, cell)."""
+
+    grid: Floats
+    place: NDArray[np.int64]
+    cells: NDArray[np.float32]
+
+
+@dataclass
+class _Model:
+    """The compiled fit with one model; keeps where it was last linearised, and the likelihood there."""
+
+    model: str
+    omega: float
+    scale: Floats
+    frames: Frames
+    path: Contour
+    library: Library
+    priors: Priors
+    settings: InvertSettings
+    likelihood: Floats
+    at: Floats
+    delta: Floats
+
+    @property
+    def _path(self) -> tuple[Any, ...]:
+        f, c = self.frames, self.path
+        return f.time, f.inside, f.after, f.duration, c.node, c.matrix, self.scale, self.omega
+
+    @property
+    def law(self) -> tuple[Any, ...]:
+        """Model, prior and bounds as the kernel takes them."""
+        from stanch.mechanics.rheology import kernel
+
+        mean, sd = self.priors.of(self.model)
+        low, high = bounds(self.model)
+        precision = np.zeros(mean.size) if self.model in FREE else sd**-2
+        # A parameter at its bound is no answer, unless another carries the modulus and the prior holds this one.
+        strict = np.array([self.model in FREE or i == 0 for i in range(mean.size)])
+        return kernel.KINDS[self.model], mean, precision, low, high, strict
+
+    def first(self, work: Work) -> None:
+        """See :class:`~stanch.mechanics.joint.Search`."""
+        from stanch.mechanics.rheology import search
+
+        s, law, path, library = self.settings, self.law, self._path, self.library
+        speckle = bool(np.any(work.tau > 0))
+        threshold = math.inf if not s.robust else max(s.outlier_threshold, GROSS_THRESHOLD if speckle else 0.0)
+        n, size = work.x.shape
+        cost, count = np.empty(n), np.empty(n, dtype=np.int64)
+
+        def job(piece: slice) -> None:
+            data, variance = work.data[piece], work.variance[piece]
+            starts, rival = np.empty((len(data), 2, size)), np.empty(len(data), dtype=np.bool_)
+            search.pick_starts(
+                data, variance, work.step_variance[piece], work.shared_variance[piece], s.robust, library.cells,
+                library.place, library.grid, RIVAL_SHARE, starts, rival, work.inflation[piece],
+            )  # fmt: skip
+            search.fit_pushes(
+                data, variance, work.step_variance[piece], work.shared_variance[piece], work.coefficient[piece], law,
+                path, starts, rival, threshold, 2.0, SPECKLE_SLACK if speckle else 0.0, s.evaluations, s.tolerance,
+                work.inflation[piece], work.x[piece], cost[piece], work.status[piece], count[piece],
+            )  # fmt: skip
+
+        in_chunks(n, s.threads, job)
+
+    def refit(self, work: Work, start: Floats) -> None:
+        """See :class:`~stanch.mechanics.joint.Search`."""
+        self.again(work, start, self.settings.outlier_threshold if self.settings.robust else math.inf)
+
+    def again(self, work: Work, start: Floats, threshold: float) -> None:
+        """Fit again at the present speckle deviations with a threshold for outlying frames."""
+        from stanch.mechanics.rheology import search
+
+        s, law, path = self.settings, self.law, self._path
+        n = len(work.x)
+        coefficient, data = work.deviated()
+        low, high = bounds(self.model)
+        starts = np.repeat(np.clip(start, low, high)[:, None, :], 2, axis=1)
+        rival = np.zeros(n, dtype=np.bool_)
+        cost, count = np.empty(n), np.empty(n, dtype=np.int64)
+
+        def job(piece: slice) -> None:
+            search.fit_pushes(
+                data[piece], work.variance[piece], work.step_variance[piece], work.shared_variance[piece],
+                coefficient[piece], law, path, starts[piece], rival[piece], threshold, math.inf, 0.0, s.evaluations,
+                s.tolerance, work.inflation[piece], work.x[piece], cost[piece], work.status[piece], count[piece],
+            )  # fmt: skip
+
+        in_chunks(n, s.threads, job)
+
+    def linearise(self, work: Work) -> Lines:
+        """See :class:`~stanch.mechanics.joint.Search`."""
+        from stanch.mechanics.rheology import search
+
+        law, path = self.law, self._path
+        n, k = work.data.shape
+        low, high = bounds(self.model)
+        work.x = np.clip(work.x, low, high)
+        coefficient, data = work.deviated()
+        size = work.x.shape[1] + 1 + work.delta.shape[1]
+        force, information, gradient = np.empty(n), np.empty((n, size, size)), np.empty((n, size))
+        cost, fitted, bent, likelihood = np.empty(n), np.empty((n, k)), np.zeros((n, k)), np.empty(n)
+
+        def job(piece: slice) -> None:
+            search.linearise_pushes(
+                data[piece], work.variance[piece], work.step_variance[piece], work.shared_variance[piece],
+                coefficient[piece], work.slope[piece], work.bending, law, path, work.x[piece], work.inflation[piece],
+                force[piece], information[piece], gradient[piece], cost[piece], fitted[piece], bent[piece],
+                likelihood[piece],
+            )  # fmt: skip
+
+        in_chunks(n, self.settings.threads, job)
+        fitted += work.bend()
+        work.bent, self.likelihood, self.at, self.delta = bent, likelihood, work.x.copy(), work.delta.copy()
+        return Lines(information, gradient, force, cost, fitted)
+
+
+def fit(
+    displacement: Displacement,
+    table: SpectralTable,
+    acquisition: Acquisition,
+    geometry: Geometry,
+    *,
+    model: ModelName,
+    frequency: float = 100.0,
+    settings: InvertSettings | None = None,
+    priors: Priors | None = None,
+) -> Moduli:
+    """Fit every push of one well with a model of the medium, and state the complex modulus at a frequency.
+
+    Parameters
+    ----------
+    displacement : Displacement
+        Of the well, with its noise model.
+    table : SpectralTable
+        Of the well's geometry, covering the tracking gate.
+    acquisition : Acquisition
+        Density and push duration are used.
+    geometry : Geometry
+        Push radius is used, for the strain.
+    model : str
+        One of ``MODELS``.
+    frequency : float
+        At which moduli and loss tangent are stated [Hz].
+    settings : InvertSettings, optional
+        As for :func:`stanch.mechanics.invert.invert`; its start grid is not used.
+    priors : Priors, optional
+        Defaults if not given.
+
+    Returns
+    -------
+    Moduli
+        `modulus` is G' at `frequency`, `viscosity` G'' over the angular frequency; `rheology` is filled.
+
+    Raises
+    ------
+    InputError
+        If model or frequency are out of range, the frames do not rise or the gate reaches beyond the table.
+
+    Notes
+    -----
+    As :func:`~stanch.mechanics.invert.invert`: weighted least squares with the force projected out, the noise of the
+    displacement applied by a Kalman recursion, outlying frames held down, speckle deviations solved jointly. Where
+    G' = 0 is not rejected the loss tangent has only a lower limit: its logarithm then stands half way between that
+    limit and ln 1000, with a standard deviation whose 95 % interval is just that range.
+    """
+    return fitted_with(displacement, table, acquisition, geometry, model, frequency, settings, priors)[0]
+
+
+def fitted_with(
+    displacement: Displacement,
+    table: SpectralTable,
+    acquisition: Acquisition,
+    geometry: Geometry,
+    model: str,
+    frequency: float,
+    settings: InvertSettings | None,
+    priors: Priors | None,
+) -> tuple[Moduli, Solved, _Model]:
+    """:func:`fit`, with what it came from."""
+    search = prepared(displacement, table, acquisition, model, frequency, settings, priors)
+    size = len(PARAMETERS[model])
+    solved = solve(displacement, table, acquisition, search, size, search.settings)
+    solution, y, e, moduli, angle = at_frequency(solved, model, frequency, frequency)
+    result = collect(displacement, geometry, solved, y, e, solution, search.settings)
+    return (
+        replace(result, rheology=_rheology(search, solved, result, solution, moduli, angle, frequency)),
+        solved,
+        search,
+    )
+
+
+def prepared(
+    displacement: Displacement,
+    table: SpectralTable,
+    acquisition: Acquisition,
+    model: str,
+    frequency: float,
+    settings: InvertSettings | None,
+    priors: Priors | None,
+) -> _Model:
+    """The search of one well with one model."""
+    if model not in PARAMETERS:
+        raise InputError("rheology model", got=model, allowed=", ".join(MODELS))
+    if not (math.isfinite(frequency) and frequency > 0):
+        raise InputError("frequency", got=frequency, allowed="a positive finite frequency [Hz]")
+    frames = Frames.of(displacement.frame_time, acquisition.push_duration)
+    scale = np.ascontiguousarray(table.eigenvalue / acquisition.density)
+    inside = displacement.depth[
+        (displacement.depth >= table.depth[0] - 1e-9) & (displacement.depth <= table.depth[-1] + 1e-9)
+    ]
+    coefficient = coupling(table, inside if inside.size else None) / acquisition.density
+    arrays = tuple(a.tobytes() for a in (coefficient, scale, frames.time))
+    return _Model(
+        model, 2.0 * math.pi * frequency, scale, frames, contour(frames.time, frames.duration),
+        _library(arrays, frames.duration, model, frequency), priors or Priors(), settings or InvertSettings(),
+        *(np.zeros(0) for _ in range(3)),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=16)
+def _library(arrays: tuple[bytes, ...], duration: float, model: str, frequency: float) -> Library:
+    """The wells of one recording mostly share their library; it does not depend on the pushes."""
+    from stanch.mechanics.rheology import kernel, search
+
+    coefficient, scale, time = (np.frombuffer(a).copy() for a in arrays)
+    values, place = grid(model)
+    frames, path = Frames.of(time, duration), contour(time, duration)
+    cells = np.empty((len(values), time.size))
+    search.traces(
+        values, coefficient,
+        (frames.time, frames.inside, frames.after, duration, path.node, path.matrix, scale, 2.0 * math.pi * frequency),
+        kernel.KINDS[model], cells,
+    )  # fmt: skip
+    cells = cells.T / np.sqrt((cells**2).sum(axis=1))
+    return Library(values, place, np.ascontiguousarray(cells, dtype=np.float32))
+
+
+def at_frequency(
+    solved: Solved, model: str, frequency: float, at: float
+) -> tuple[JointSolution, Floats, Floats, Floats, Floats]:
+    """What the solution says about y = ln(G' + 10 Pa), ln viscosity, ln F and the phase angle at a frequency.
+
+    Returns the joint solution in these four, y, ln viscosity, G' and G'' of shape (push, 2), and the phase angle.
+    """
+    x = solved.work.x
+    size = x.shape[1]
+    moduli, slope = modulus_gradient(model, x, frequency, at)
+    storage, loss = moduli[:, 0], moduli[:, 1]
+    turn = np.zeros((len(x), 4, size + 1))
+    turn[:, 0, :size] = slope[:, 0] / np.maximum(storage + LOG_OFFSET, 0.5)[:, None]
+    turn[:, 1, :size] = slope[:, 1] / loss[:, None]
+    turn[:, 2, size] = 1.0
+    power = storage**2 + loss**2
+    turn[:, 3, :size] = (storage[:, None] * slope[:, 1] - loss[:, None] * slope[:, 0]) / power[:, None]
+    y = np.log(np.maximum(storage + LOG_OFFSET, 0.5))
+    e = np.log(loss / (2.0 * math.pi * at))
+    return solved.solution.turned(turn), y, e, moduli, np.arctan2(loss, storage)
+
+
+def log_loss_tangent(angle: Floats, sd: Floats, rejected: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """ln tan of the phase angle and its SD; see :func:`fit` for where G' = 0 is not rejected."""
+    most = math.atan(LARGEST_LOSS_TANGENT)
+    low = np.log(np.tan(np.clip(angle - NORMAL_95 * sd, 1e-6, most)))
+    here = np.clip(angle, 1e-6, most)
+    value = np.log(np.tan(here))
+    plain = sd / np.maximum(0.5 * np.abs(np.sin(2.0 * here)), 1e-300)
+    half = 0.5 * (math.log(LARGEST_LOSS_TANGENT) - low)
+    open_value, open_sd = low + half, np.maximum(half / NORMAL_95, 0.05)
+    return np.where(rejected, value, open_value), np.where(rejected, plain, open_sd)
+
+
+def _rheology(
+    search: _Model, solved: Solved, result: Moduli, solution: JointSolution, moduli: Floats, angle: Floats,
+    frequency: float,
+) -> Rheology:  # fmt: skip
+    from stanch.mechanics.rheology.evidence import log_evidence
+
+    work, use, model = solved.work, solved.use, search.model
+    pushes = result.push_time.size
+
+    def spread(values: Floats) -> Floats:
+        out = np.full((pushes, *values.shape[1:]), np.nan)
+        out[use] = values
+        out[~result.usable] = np.nan
+        return out
+
+    size = work.x.shape[1]
+    alone = solution.alone()
+    sd = np.sqrt(np.maximum(alone[:, 3, 3], 0.0))
+    value, value_sd = log_loss_tangent(angle, sd, result.zero_rejected[use])
+    logs = log_jacobian(model, work.x, frequency)
+    parameters = from_search(model, work.x, frequency)
+    eigenvalue, density = 1.0, 1.0 / float(search.scale[0])
+    media = [dict(zip(parameters, row)) for row in zip(*(v.tolist() for v in parameters.values()))]
+    ratio = np.array([damping_ratio(model, medium, eigenvalue, density) for medium in media])
+    own = solved.solution.alone()[:, :size, :size]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        correlation = np.clip(alone[:, 0, 3] / np.sqrt(alone[:, 0, 0] * alone[:, 3, 3]), -1.0, 1.0)
+    return Rheology(
+        model=model,  # type: ignore[arg-type]
+        frequency=frequency,
+        parameters={name: spread(values) for name, values in parameters.items()},
+        covariance=spread(np.einsum("pij,pjk,plk->pil", logs, own, logs)),
+        storage=spread(moduli[:, 0]),
+        loss=spread(moduli[:, 1]),
+        log_loss_tangent=spread(value),
+        log_loss_tangent_sd=spread(value_sd),
+        damping_ratio=spread(np.minimum(ratio, 1.0)),
+        log_evidence=spread(log_evidence(search, solved)),
+        correlation=spread(correlation),
+    )
