@@ -153,12 +153,15 @@ def outcome(curves: dict[str, Any], seed: int) -> tuple[dict[str, Any], dict[str
 def compared(route: str, patient: int, kind: str, found: tuple[Any, ...], true: tuple[Any, ...]) -> list[Row]:
     """Rows of everything that was found, beside the truth."""
     rows = []
+    rng = np.random.default_rng([patient, len(kind), len(route)])
     for name, well in found[0].items():
         for reading in well.readings:
+            rows += _limits(route, patient, kind, reading.key, reading, true[0][name][reading.key], rng)
             rows.append(
                 _number(route, patient, kind, "reading", f"{reading.key}: {name}", reading, true[0][name][reading.key])
             )
     for name, contrast in found[1].items():
+        rows += _limits(route, patient, kind, name, contrast, true[1][name], rng)
         rows.append(_number(route, patient, kind, "contrast", name, contrast, true[1][name]))
     for key, finding in found[2].items():
         holds = true[2].get(key)
@@ -172,6 +175,25 @@ def compared(route: str, patient: int, kind: str, found: tuple[Any, ...], true: 
 def _number(route: str, patient: int, kind: str, what: str, name: str, found: Any, true: Any) -> Row:
     e, t = found.estimate, true.estimate
     return Row(route, patient, kind, what, name, e.status, None, t.value, e.low, e.high, e.value)
+
+
+def _limits(
+    route: str, patient: int, kind: str, name: str, found: Any, true: Any, rng: np.random.Generator
+) -> list[Row]:
+    """Stated probabilities of lying below limits drawn evenly around the truth, six standard deviations to each side.
+
+    Patients whose readings lie far from the assay's limits tell nothing of the probabilities between 0 and 1. Limits so
+    wide about the truth tell next to nothing of it themselves.
+    """
+    e, truth = found.estimate, true.estimate.value
+    if truth is None or e.low is None or e.high is None or not np.isfinite(found.samples).all():
+        return []
+    rows = []
+    for limit in truth + (e.high - e.low) / 3.92 * rng.uniform(-6.0, 6.0, 4):
+        stated = float((np.count_nonzero(found.samples < limit) + 0.5) / (found.samples.size + 1))
+        holds = float(truth < limit)
+        rows.append(Row(route, patient, kind, "limit", name, e.status, stated, holds, None, None, None))
+    return rows
 
 
 def patient_of(kind: str, seed: int, number: int) -> Any:
@@ -266,11 +288,11 @@ def judged(rows: Sequence[Row]) -> list[dict[str, Any]]:
     return out
 
 
-def calibration(rows: Sequence[Row]) -> list[dict[str, Any]]:
+def calibration(rows: Sequence[Row], what: str) -> list[dict[str, Any]]:
     """Stated probability against the share that truly holds, in bins, with the exact 99 % interval of the share."""
     from scipy.stats import beta
 
-    mine = [r for r in rows if r.what == "finding" and r.probability is not None and r.truth is not None]
+    mine = [r for r in rows if r.what == what and r.probability is not None and r.truth is not None]
     out = []
     for low, high in pairwise(BINS):
         these = [r for r in mine if low <= r.probability < high or (high == 1.0 and r.probability == 1.0)]  # type: ignore[operator]
@@ -288,7 +310,7 @@ def coverage(rows: Sequence[Row]) -> list[dict[str, Any]]:
     from scipy.stats import binomtest
 
     out = []
-    numbers = [r for r in rows if r.what != "finding"]
+    numbers = [r for r in rows if r.what in ("reading", "contrast")]
     for name in dict.fromkeys((r.what, r.name.split(":")[0]) for r in numbers):
         mine = [r for r in numbers if (r.what, r.name.split(":")[0]) == name]
         known = [r for r in mine if r.truth is not None and r.status in ("ok", "provisional") and r.low is not None]
@@ -311,7 +333,7 @@ def coverage(rows: Sequence[Row]) -> list[dict[str, Any]]:
 def routes(rows: Sequence[Row]) -> list[dict[str, Any]]:
     """The same patients both ways: difference of the errors over its standard deviation, and findings that agree."""
     by: dict[tuple[Any, ...], dict[str, Row]] = {}
-    for r in rows:
+    for r in (r for r in rows if r.what != "limit"):
         by.setdefault((r.kind, r.patient, r.what, r.name), {})[r.route] = r
     both = [pair for pair in by.values() if len(pair) == 2]
     out = []
@@ -389,7 +411,8 @@ def main() -> None:
     for route in dict.fromkeys(row.route for row in rows):
         mine = [row for row in rows if row.route == route]
         show(f"Findings ({route}): rows where the rule truly holds, and where not", judged(mine))
-        show(f"Calibration of stated probabilities ({route})", calibration(mine))
+        show(f"Calibration of the findings' probabilities ({route})", calibration(mine, "finding"))
+        show(f"Calibration against limits drawn about the truth ({route})", calibration(mine, "limit"))
         show(f"Coverage of 95 % intervals ({route})", coverage(mine))
     show("Both routes", routes(rows))
 
