@@ -164,6 +164,21 @@ class Recording:
         with self._reading():
             self._count()
 
+    def show_until(self, time: float) -> None:
+        """Leave out what came later, as if the run had only come that far; :meth:`refresh` takes it in again.
+
+        Parameters
+        ----------
+        time : float
+            Since each well's activation; of notes and temperatures since the start of the recording [s].
+        """
+        for view in self._views:
+            view.pushes = int(np.searchsorted(self.push_time(view.well.name), time + 1e-9))
+        self._push_times.clear()
+        seconds, _ = self.temperatures()
+        self._log_counts["temperature"] = int((seconds <= time).sum())
+        self.state = "recording"
+
     @contextmanager
     def _reading(self) -> Iterator[None]:
         if not self._file:

@@ -7,6 +7,8 @@ so paths and candidates are drawn as pairs; d then runs on from where it stands.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -14,16 +16,39 @@ from numpy.typing import NDArray
 
 from stanch.curve.records import Curve
 from stanch.mechanics.records import LOG_OFFSET
-from stanch.readings.forecast.library import Candidates
+from stanch.readings.forecast.library import GRID_STEP, Candidates
 
-__all__ = ["Continued", "continued"]
+__all__ = ["DECLINES", "LEVELS", "Continued", "Discrepancy", "continued"]
 
 Floats = NDArray[np.float64]
 
-DISCREPANCY, MEMORY, OWN = 0.08, 400.0, 0.03
-"""Spread of d [-], the time over which it is forgotten [s], and the spread of its part not shared by wells [-]."""
-SHARED = 0.95
-"""Correlation of d between wells of one sample [-]."""
+
+@dataclass(frozen=True)
+class Discrepancy:
+    """How a curve may differ from a candidate.
+
+    Parameters
+    ----------
+    spread : float
+        Standard deviation of d [-].
+    memory : float
+        Time over which it is forgotten [s].
+    shared : float
+        Correlation of d between wells of one sample [-].
+    own : float
+        Standard deviation of what every compared time has of its own [-].
+    """
+
+    spread: float
+    memory: float
+    shared: float
+    own: float
+
+
+LEVELS = Discrepancy(spread=0.08, memory=400.0, shared=0.95, own=0.03)
+"""For levels to come: a candidate must have grown as the curve did."""
+DECLINES = Discrepancy(spread=0.3, memory=3000.0, shared=0.9956, own=0.015)
+"""For a decline: how the clot grew says little of its lysis, how the two wells part says nearly all."""
 LOOK_BACK = (0.0, 20.0, 40.0, 80.0, 150.0, 300.0, 600.0, 1200.0, 2400.0)
 """How long before now curves and candidates are compared [s]."""
 PATHS = 200
@@ -52,7 +77,13 @@ class Continued(NamedTuple):
 
 
 def continued(
-    curves: list[Curve | None], found: Candidates, now: float, offsets: list[float], seed: int, draws: int
+    curves: list[Curve | None],
+    found: Candidates,
+    now: float,
+    offsets: list[float],
+    seed: int,
+    draws: int,
+    allowed: Discrepancy = LEVELS,
 ) -> Continued:
     """Draw whole curves that agree with what was seen up to now.
 
@@ -69,6 +100,7 @@ def continued(
     seed : int
     draws : int
         How many [-].
+    allowed : Discrepancy
 
     Returns
     -------
@@ -78,20 +110,19 @@ def continued(
     time = found.time
     seen = [well for well, curve in enumerate(curves) if curve is not None]
     pasts = {well: _past(curves[well], time, offsets[well]) for well in seen}  # type: ignore[arg-type]
-    pairs, weight, misfit = _paired(pasts, found, now, rng, draws)
+    pairs, weight, misfit = _paired(pasts, found, now, rng, draws, allowed)
     chosen = pairs[:, 1]
     shape = (len(curves), draws, time.size)
     paths = np.empty(shape)
-    common = rng.standard_normal((draws, time.size))
     for well in range(len(curves)):
-        own = rng.standard_normal((draws, time.size))
-        steps = np.sqrt(SHARED) * common + np.sqrt(1.0 - SHARED) * own
+        # The wander is the same in every call: what is continued from one push more differs by what that push says.
+        wander = _wander(seed, well, draws, time.size, allowed)
         base = found.curves[well, chosen]
         if well in pasts:
             past, first, last = pasts[well]
-            paths[well] = _joined(base, past[pairs[:, 0]], first, last, steps)
+            paths[well] = _joined(base, past[pairs[:, 0]], first, last, wander, allowed)
         else:
-            paths[well] = base + _discrepancy(np.zeros(draws), steps)
+            paths[well] = base + wander
     values = np.exp(paths)
     values -= LOG_OFFSET
     by_sample = np.bincount(found.sample, weights=weight)
@@ -115,13 +146,17 @@ def _past(curve: Curve, time: Floats, offset: float) -> tuple[Floats, int, int]:
 
 
 def _paired(
-    pasts: dict[int, tuple[Floats, int, int]], found: Candidates, now: float, rng: np.random.Generator, draws: int
+    pasts: dict[int, tuple[Floats, int, int]],
+    found: Candidates,
+    now: float,
+    rng: np.random.Generator,
+    draws: int,
+    allowed: Discrepancy,
 ) -> tuple[NDArray[np.int64], Floats, float]:
     """Pairs of path and candidate, shape (draw, 2); the weight of every candidate; the misfit."""
     count = found.sample.size
     if not pasts:
         even = np.full(count, 1.0 / count)
-        chosen = rng.permutation(np.arange(draws) % count) if draws <= count else rng.integers(0, count, draws)
         chosen = np.floor((np.arange(draws) + rng.random()) * count / draws).astype(np.int64)
         return np.stack((np.zeros(draws, dtype=np.int64), chosen), axis=1), even, 0.0
     indices = {well: _compared_at(found.time, now, first, last) for well, (_, first, last) in pasts.items()}
@@ -129,10 +164,9 @@ def _paired(
     theirs = np.concatenate([found.curves[well][:, index] for well, index in indices.items()], axis=1)
     wells = np.concatenate([np.full(index.size, well) for well, index in indices.items()])
     times = found.time[np.concatenate(list(indices.values()))]
-    allowed = DISCREPANCY**2 * np.exp(-np.abs(times[:, None] - times) / MEMORY)
-    allowed *= np.where(wells[:, None] == wells, 1.0, SHARED)
-    allowed += OWN**2 * np.eye(times.size)
-    lower = np.linalg.cholesky(allowed)
+    spread = allowed.spread**2 * np.exp(-np.abs(times[:, None] - times) / allowed.memory)
+    spread *= np.where(wells[:, None] == wells, 1.0, allowed.shared)
+    lower = np.linalg.cholesky(spread + allowed.own**2 * np.eye(times.size))
     x, y = np.linalg.solve(lower, mine.T), np.linalg.solve(lower, theirs.T)
     distance = np.sum(x**2, axis=0)[:, None] + np.sum(y**2, axis=0) - 2.0 * x.T @ y
     weight = np.exp(-0.5 * (distance - distance.min()))
@@ -152,23 +186,28 @@ def _compared_at(time: Floats, now: float, first: int, last: int) -> NDArray[np.
     return np.unique(index[(index >= first) & (index <= last)])
 
 
-def _joined(base: Floats, past: Floats, first: int, last: int, steps: Floats) -> Floats:
+def _joined(base: Floats, past: Floats, first: int, last: int, wander: Floats, allowed: Discrepancy) -> Floats:
     """The path up to `last`, then the candidate with the discrepancy running on; before `first` the candidate."""
-    whole = base.copy()
+    whole = base + wander
     whole[:, first : last + 1] = past[:, first : last + 1]
-    start = past[:, last] - base[:, last]
-    whole[:, last:] = base[:, last:] + _discrepancy(start, steps[:, last:])
+    forgotten = np.exp(-GRID_STEP / allowed.memory * np.arange(base.shape[1] - last))
+    # An Ornstein-Uhlenbeck process that is known at one time: the free one, brought to that value.
+    away = past[:, last] - base[:, last] - wander[:, last]
+    whole[:, last:] = base[:, last:] + wander[:, last:] + away[:, None] * forgotten
     return whole
 
 
-def _discrepancy(start: Floats, steps: Floats) -> Floats:
-    """d from its value at the first time on, shape (draw, time)."""
-    from stanch.readings.forecast.library import GRID_STEP
-
-    keep = float(np.exp(-GRID_STEP / MEMORY))
+@lru_cache(maxsize=8)
+def _wander(seed: int, well: int, draws: int, times: int, allowed: Discrepancy) -> Floats:
+    """Free discrepancies of one well, shape (draw, time); those of the wells of one sample share a part [-]."""
+    common = np.random.default_rng([seed, 15]).standard_normal((draws, times))
+    own = np.random.default_rng([seed, 16, well]).standard_normal((draws, times))
+    steps = np.sqrt(allowed.shared) * common + np.sqrt(1.0 - allowed.shared) * own
+    keep = float(np.exp(-GRID_STEP / allowed.memory))
     out = np.empty_like(steps)
-    out[:, 0] = start
-    scaled = DISCREPANCY * np.sqrt(1.0 - keep**2) * steps
-    for k in range(1, steps.shape[1]):
+    out[:, 0] = allowed.spread * steps[:, 0]
+    scaled = allowed.spread * np.sqrt(1.0 - keep**2) * steps
+    for k in range(1, times):
         out[:, k] = keep * out[:, k - 1] + scaled[:, k]
-    return out
+    out.setflags(write=False)
+    return np.asarray(out)

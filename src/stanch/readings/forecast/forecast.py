@@ -15,7 +15,7 @@ from stanch.mechanics.records import LOG_OFFSET, Moduli
 from stanch.readings import functionals
 from stanch.readings.definitions import Definitions
 from stanch.readings.forecast import targets
-from stanch.readings.forecast.analogues import PATHS, Continued, continued
+from stanch.readings.forecast.analogues import DECLINES, LEVELS, PATHS, Continued, Discrepancy, continued
 from stanch.readings.forecast.library import Candidates, candidates
 from stanch.readings.forecast.phase import phase_of
 from stanch.readings.forecast.records import FORECAST_KEYS, NOT_A_READING, Forecast, KineticPrior, Margin
@@ -27,12 +27,12 @@ __all__ = ["Forecaster", "Raw", "curve_until", "forecast", "margin_key"]
 Floats = NDArray[np.float64]
 
 UNIT = {"early_modulus": "Pa", "plateau": "Pa", "retention": "1"}
-DRAWS = 600
+DRAWS = 500
 UNKNOWN = 4.0
 """Misfit over what held-out samples had, beyond which nothing is forecast [-]."""
 MISSING_PAIR = 0.5
 """Share of draws without a retention above which none is forecast [-]."""
-LEAST_HALF_WIDTH = 1e-3
+LEAST_HALF_WIDTH = 5e-3
 """Half-width that draws have at least before stretching, on the scale of margins [-]."""
 _FAST = CurveSettings(mixture=4, resampled=2)
 
@@ -67,13 +67,13 @@ class Raw:
 
 
 def to_log(key: str, value: Floats) -> Floats:
-    """The scale of margins: ln(G + 10 Pa) of a modulus, the logarithm of a retention [-]."""
-    return np.log(np.maximum(value, 1e-9) if key == "retention" else value + LOG_OFFSET)
+    """The scale of margins: ln(G + 10 Pa) of a modulus, a retention itself [-]."""
+    return value if key == "retention" else np.log(value + LOG_OFFSET)
 
 
 def from_log(key: str, value: Floats) -> Floats:
     """Back from the scale of margins [SI unit]."""
-    return np.exp(value) if key == "retention" else np.maximum(np.exp(value) - LOG_OFFSET, 0.0)
+    return np.maximum(value if key == "retention" else np.exp(value) - LOG_OFFSET, 0.0)
 
 
 def margin_key(key: str, wells: str, phase: str) -> str:
@@ -207,21 +207,26 @@ class Forecaster:
         offsets: tuple[float, float] = (0.0, 0.0),
     ) -> Raw:
         """Draws of the retention before they are stretched."""
-        found = self._continued(list(curves), classes, now, list(offsets))
+        found = self._continued(list(curves), classes, now, list(offsets), DECLINES)
         kept = targets.retention(found.time, found.paths[0], found.paths[1], self.definitions)
         phase = phase_of(curves[0], now, self.definitions.onset_modulus, offsets[0])
         latest = np.maximum(kept.without, kept.under) + self.definitions.hold + self.definitions.follow + SETTLE
         return Raw("retention", kept.value, np.minimum(latest, found.time[-1]), found, phase)
 
     def _continued(
-        self, curves: list[Curve | None], classes: tuple[str, ...], now: float, offsets: list[float]
+        self,
+        curves: list[Curve | None],
+        classes: tuple[str, ...],
+        now: float,
+        offsets: list[float],
+        allowed: Discrepancy = LEVELS,
     ) -> Continued:
         if not 0.0 <= now <= self.prior.run:
             raise InputError("now", got=f"{now:g} s", allowed=f"0 to the {self.prior.run:g} s of the prior's runs")
         if classes not in self._candidates:
             rows = [self.prior.library[one] for one in classes]
             self._candidates[classes] = candidates(self.prior.time, rows, self.prior.run, self._seed)
-        return continued(curves, self._candidates[classes], now, offsets, self._seed, DRAWS)
+        return continued(curves, self._candidates[classes], now, offsets, self._seed, DRAWS, allowed)
 
     def _margin(self, raw: Raw, wells: str) -> Margin | None:
         """That of the class of wells in this phase, else of all wells in it."""

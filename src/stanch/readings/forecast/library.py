@@ -15,7 +15,7 @@ __all__ = ["GRID_STEP", "Candidates", "candidates", "compress", "even_grid", "li
 
 Floats = NDArray[np.float64]
 
-GRID_STEP = 10.0
+GRID_STEP = 20.0
 """Step of the even grid on which curves are continued [s]."""
 
 VARIANTS = 6
