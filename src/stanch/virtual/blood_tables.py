@@ -27,6 +27,7 @@ UNITS_OF_BLOOD: dict[str, str] = {
     "antiplasmin": "%",
     "tpa": "nmol/L",
     "dilution": "%",
+    "xa_inhibitor": "nmol/L",
     "tissue_factor": "pmol/L",
     "contact_strength": "%",
     "neutraliser": "IU/mL",
@@ -59,6 +60,7 @@ Plasminogen = Annotated[float, _part("plasminogen")]
 Antiplasmin = Annotated[float, _part("antiplasmin")]
 Tpa = Annotated[float, _part("tpa")]
 Dilution = Annotated[float, _part("dilution")]
+XaInhibitor = Annotated[float, _part("xa_inhibitor")]
 TissueFactor = Annotated[float, _added("tissue_factor")]
 ContactStrength = Annotated[float, _added("contact_strength")]
 Neutraliser = Annotated[float, _added("neutraliser")]
@@ -128,6 +130,7 @@ class BloodTable(Table):
     antiplasmin: Antiplasmin = _NORMAL.antiplasmin
     tpa: Tpa = _NORMAL.tpa
     dilution: Dilution = _NORMAL.dilution
+    xa_inhibitor: XaInhibitor = _NORMAL.xa_inhibitor
     choices: ChoicesTable = ChoicesTable()
 
     def record(self) -> Composition:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
-from stanch.virtual.blood import contact, tissue_factor
+from stanch.virtual.blood import contact, tissue_factor, xa_inhibitor
 from stanch.virtual.blood.choices import Choices
-from stanch.virtual.blood.network import Network
+from stanch.virtual.blood.network import Network, merge
 from stanch.virtual.blood.records import Composition, Constant, Contents
 
 __all__ = ["CONSTANTS", "Mix", "Plasma", "bound_share", "mix", "plasma", "speed"]
@@ -151,7 +152,8 @@ class Plasma:
     Parameters
     ----------
     network : Network
-        With contact activation, or the tissue-factor pathway alone where there is no charged surface at all.
+        With contact activation, or the tissue-factor pathway alone where there is no charged surface at all; and what
+        a direct inhibitor binds to, where there is one.
     concentrations : mapping of str to float
         By species of the network, in the plasma of the well [mol/m^3].
     factors : mapping of str to float
@@ -207,8 +209,16 @@ def plasma(composition: Composition, contents: Contents, choices: Choices) -> Pl
         factors.update((text + " (forward)", strength) for text in contact.SURFACE)
         factors.update((text + " (forward)", membrane) for text in contact.MEMBRANE)
         factors.update((text + " (reverse)", 1 / choices.resting_membrane) for text in contact.MEMBRANE)
-    network = contact.network() if surface else tissue_factor.network()
+    if composition.xa_inhibitor > 0:
+        amounts[xa_inhibitor.SPECIES] = composition.xa_inhibitor * volumes.plasma_share
+    network = _network(surface, composition.xa_inhibitor > 0)
     return Plasma(network, amounts, factors, speed(contents, choices), heparin, excess)
+
+
+@cache
+def _network(surface: bool, inhibitor: bool) -> Network:
+    pathway = contact.network() if surface else tissue_factor.network()
+    return merge(pathway, xa_inhibitor.network()) if inhibitor else pathway
 
 
 def bound_share(heparin: float, antithrombin: float) -> float:

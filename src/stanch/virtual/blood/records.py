@@ -37,6 +37,7 @@ HIGHEST: dict[str, float] = {
     "antiplasmin": 5.0,
     "tpa": 1e-3,
     "dilution": 0.95,
+    "xa_inhibitor": 1e-2,
 }
 """Up to what a composition may go, from 0 [SI unit]."""
 
@@ -103,7 +104,9 @@ class Composition:
     tpa : float
         Active tissue plasminogen activator per volume of plasma [mol/m^3].
     dilution : float
-        Share of the blood replaced by crystalloid, 0 to below 1: everything above is that of the blood before it [-].
+        Share of the blood replaced by crystalloid, 0 to below 1: everything else is that of the blood before it [-].
+    xa_inhibitor : float
+        Direct inhibitor of factor Xa that no protein holds, per volume of plasma [mol/m^3].
 
     Raises
     ------
@@ -122,6 +125,7 @@ class Composition:
     antiplasmin: float = 1.0
     tpa: float = 7e-8
     dilution: float = 0.0
+    xa_inhibitor: float = 0.0
 
     def __post_init__(self) -> None:
         for entry in fields(self):
