@@ -77,7 +77,7 @@ def test_the_default_tolerance_is_within_a_ten_thousandth(network: Network, star
         np.testing.assert_allclose(sums, np.broadcast_to(sums[0], sums.shape), rtol=1e-9, atol=1e-20)
     for name in ("IIa", "mIIa", "Xa:Va"):
         assert np.abs(fast[name] - exact[name]).max() < 2e-5 * exact[name].max()
-    assert fast.steps < 500
+    assert fast.steps < 700
 
 
 @pytest.mark.parametrize("method", ["Radau", "BDF"])
@@ -117,10 +117,32 @@ def test_any_composition_is_followed_and_keeps_its_sums(seed: int) -> None:
     constants = network.constants() * rng.lognormal(0, 1, len(network.steps))
     made = solve(network, start, duration=3600, step=10, constants=constants)
     assert np.all(np.isfinite(made.values))
-    assert made.values.min() >= -1e-9 * start.max(initial=1e-12)
+    assert made.values.min() >= 0
     sums = made.values @ network.conserved.T
     size = (np.abs(made.values) @ np.abs(network.conserved).T).max(0)
     assert np.all(np.abs(sums - sums[0]) <= 1e-9 * size + 1e-30)
+
+
+@pytest.mark.parametrize("seed", [247, 435, 549, 1293, 1985])
+def test_an_enzyme_that_makes_itself_does_not_run_away_below_zero(seed: int) -> None:
+    # Drawn like this, with this tolerance and without the floor at zero, three of these ended in an error and two in
+    # concentrations far below zero.
+    rng = np.random.default_rng(seed)
+    start = CONTACT.initial({**tissue_factor.NORMAL, **contact.NORMAL, "TF": 1e-9})
+    start = start * 10 ** rng.uniform(-4, 1.5, len(start)) * (rng.random(len(start)) < 0.85)
+    constants = CONTACT.constants() * rng.lognormal(0, 1.5, len(CONTACT.steps))
+    made = solve(CONTACT, start, duration=3600, step=10, constants=constants, atol=1e-12 * start.max())
+    assert made.values.min() >= 0
+    assert made.values.max() <= start.max() * (1 + 1e-6)
+
+
+def test_traces_decide_whether_there_is_a_burst() -> None:
+    # Grows from 1e-15 mol/m^3 by a factor of e each second.
+    network = Network((reaction("E + S -> E + E", 1e6, source="invented"),))
+    made = solve(network, network.initial({"E": 1e-15, "S": 1e-3}), duration=60, step=1)
+    total = 1e-3 + 1e-15
+    exact = total / (1 + (total / 1e-15 - 1) * np.exp(-1e3 * total * made.time))
+    np.testing.assert_allclose(made["E"], exact, rtol=2e-3)
 
 
 def test_the_grid_does_not_change_the_course() -> None:

@@ -122,6 +122,15 @@ def _norm(error, old, new, rtol, atol):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _below(y, allowed):
+    """Whether a concentration is below zero by more than the absolute error allowed."""
+    lowest = 0.0
+    for s in range(len(allowed)):
+        lowest = min(lowest, y[s] + allowed[s])
+    return lowest < 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def integrate(lists, constants, initial, interval, rtol, atol, most, out, counts):
     """March from 0 over the even grid of `out` (time, species); species in the network's order.
 
@@ -216,6 +225,12 @@ def integrate(lists, constants, initial, interval, rtol, atol, most, out, counts
             refused = True
             h *= 0.1
             continue
+        # Below zero, what a species makes of itself would grow towards minus infinity.
+        if error <= 1.0 and _below(u, allowed):
+            counts[1] += 1
+            refused = True
+            h *= 0.5
+            continue
         scale = min(5.0, max(0.125, 0.9 * max(error, 1e-10) ** -0.25))
         if error > 1.0:
             counts[1] += 1
@@ -238,10 +253,11 @@ def integrate(lists, constants, initial, interval, rtol, atol, most, out, counts
             while at < n_grid and interval * at <= reached:
                 x = (interval * at - t) / h
                 for s in range(n):
-                    out[at, order[s]] = y[s] * (1.0 - x) + x * (u[s] + (1.0 - x) * (f[s] + x * k6[s]))
+                    between = y[s] * (1.0 - x) + x * (u[s] + (1.0 - x) * (f[s] + x * k6[s]))
+                    out[at, order[s]] = max(between, 0.0)
                 at += 1
         for s in range(n):
-            y[s] = u[s]
+            y[s] = max(u[s], 0.0)
         t = reached
         counts[0] += 1
         fresh = False

@@ -99,14 +99,10 @@ def thrombin_courses(
     return tuple(courses)
 
 
-ATOL = 1e-15
-"""Absolute error allowed in one step [mol/m^3]: 1e-6 pmol/L, far below the first trace that starts a burst."""
-
-
 def _solve(well: Plasma, initial: Floats, constants: Floats, duration: float, step: float) -> ThrombinCourse:
     from stanch.virtual.blood.stiff import solve
 
-    solution = solve(well.network, initial, duration=duration, step=step, constants=constants, atol=ATOL)
+    solution = solve(well.network, initial, duration=duration, step=step, constants=constants)
     courses = {name: np.maximum(solution[name], 0.0) for name in ("IIa", "mIIa", "Xa", "II", "IIa:AT", "mIIa:AT")}
     return ThrombinCourse(
         solution.time,
