@@ -30,6 +30,10 @@ class Tabled(Protocol):
         """Results of the wells."""
 
     @property
+    def frequency(self) -> float | None:
+        """At which moduli are stated [Hz]."""
+
+    @property
     def contrasts(self) -> Sequence[Contrast]:
         """Contrasts of the run."""
 
@@ -44,7 +48,8 @@ def to_frame(result: Tabled) -> pandas.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns well, other, name, value, low, high, systematic, unit, status, why; units are those of the surface.
+        Columns well, other, name, value, low, high, systematic, unit, status, why, frequency_hz; units are those of the
+        surface, and the frequency is that at which moduli are stated, missing with Kelvin-Voigt.
 
     Raises
     ------
@@ -56,12 +61,13 @@ def to_frame(result: Tabled) -> pandas.DataFrame:
     for well in result.wells:
         for reading in well.readings.readings if well.readings is not None else ():
             estimate = reading.estimate.scaled(QUANTITIES[reading.key].unit)
-            rows.append({"well": well.well.name, "other": None, "name": reading.key, **estimate.as_dict()})
+            row = {"well": well.well.name, "other": None, "name": reading.key, **estimate.as_dict()}
+            rows.append({**row, "frequency_hz": result.frequency})
     for contrast in result.contrasts:
-        rows.append(
-            {"well": contrast.base, "other": contrast.other, "name": contrast.name, **contrast.estimate.as_dict()}
-        )
-    columns = ("well", "other", "name", "value", "low", "high", "systematic", "unit", "status", "why")
+        row = {"well": contrast.base, "other": contrast.other, "name": contrast.name, **contrast.estimate.as_dict()}
+        rows.append({**row, "frequency_hz": result.frequency})
+    estimate_columns = ("value", "low", "high", "systematic", "unit", "status", "why")
+    columns = ("well", "other", "name", *estimate_columns, "frequency_hz")
     frame: pandas.DataFrame = library.DataFrame(rows, columns=list(columns))
     return frame
 
@@ -76,7 +82,8 @@ def to_xarray(result: Tabled) -> xarray.Dataset:
     Returns
     -------
     xarray.Dataset
-        modulus, low and high against (well, time) [Pa], missing outside a well's own run.
+        modulus, low and high against (well, time) [Pa], missing outside a well's own run; with a richer rheology
+        loss_tangent, loss_low and loss_high [-] as well, and the attribute frequency_hz.
 
     Raises
     ------
@@ -92,13 +99,22 @@ def to_xarray(result: Tabled) -> xarray.Dataset:
     last = max(float(curve.time[-1]) for curve in curves.values())
     time = first + step * np.arange(int(np.floor((last - first) / step + 1e-9)) + 1)
 
-    def on_grid(name: str) -> Any:
-        rows = [np.interp(time, c.time, getattr(c, name), left=np.nan, right=np.nan) for c in curves.values()]
-        return (("well", "time"), np.array(rows), {"units": "Pa"})
+    def on_grid(name: str, unit: str) -> Any:
+        rows = [
+            np.full(time.size, np.nan)
+            if getattr(c, name) is None
+            else np.interp(time, c.time, getattr(c, name), left=np.nan, right=np.nan)
+            for c in curves.values()
+        ]
+        return (("well", "time"), np.array(rows), {"units": unit})
 
-    variables = {name: on_grid(name) for name in ("modulus", "low", "high")}
+    variables = {name: on_grid(name, "Pa") for name in ("modulus", "low", "high")}
+    attributes: dict[str, Any] = {"recording": result.identity}
+    if result.frequency is not None:
+        variables |= {name: on_grid(name, "1") for name in ("loss_tangent", "loss_low", "loss_high")}
+        attributes["frequency_hz"] = result.frequency
     coordinates = {"well": list(curves), "time": ("time", time, {"units": "s"})}
-    dataset: xarray.Dataset = library.Dataset(variables, coords=coordinates, attrs={"recording": result.identity})
+    dataset: xarray.Dataset = library.Dataset(variables, coords=coordinates, attrs=attributes)
     return dataset
 
 

@@ -146,6 +146,8 @@ def _analyse(
         software=f"stanch {__version__}",
         created=now,
         source=str(source.path),
+        rheology=settings.rheology,
+        frequency=settings.stated_frequency,
     )
 
 

@@ -213,7 +213,14 @@ class Quantity:
 
 _ROWS: tuple[tuple[str, str, str, str], ...] = (
     ("modulus", "Modulus G'", "Pa", "Storage modulus at the stated frequency; for a Kelvin-Voigt medium simply G."),
-    ("viscosity", "Viscosity", "Pa·s", "Viscosity of the Kelvin-Voigt medium."),
+    (
+        "viscosity",
+        "Viscosity",
+        "Pa·s",
+        "Viscosity of the Kelvin-Voigt medium; else loss modulus over angular frequency.",
+    ),
+    ("loss_tangent", "Loss tangent", "1", "Loss modulus over storage modulus at the stated frequency."),
+    ("damping_ratio", "Damping ratio", "1", "Damping of the well's slowest mode over its critical damping."),
     ("force", "Push force density", "N/m^3", "Peak body force of the push at its focus."),
     ("displacement", "Displacement", "um", "Movement along the beam, positive away from the transducer."),
     ("coherence", "Coherence", "1", "Normalised correlation of a tracking line with its reference."),

@@ -9,6 +9,7 @@ from stanch.curve.records import Curve
 from stanch.echo.records import Displacement
 from stanch.findings.records import Finding, QualitySign
 from stanch.mechanics.records import Moduli
+from stanch.mechanics.rheology.records import ModelName
 from stanch.readings.records import Contrast, WellReadings
 from stanch.recording.records import Acquisition, Geometry, SampleFacts, SignalKind, Well
 
@@ -78,6 +79,11 @@ class Result:
         UTC with offset.
     source : str
         Path or name of the recording, for the reader.
+    rheology : str
+        The medium that pushes were fitted with, one of ``mechanics.rheology.records.MODELS``.
+    frequency : float or None
+        At which moduli and loss tangents are stated [Hz]; None with Kelvin-Voigt, whose modulus is that of every
+        frequency.
     """
 
     identity: str
@@ -98,6 +104,8 @@ class Result:
     software: str
     created: str
     source: str = field(default="")
+    rheology: ModelName = "kelvin_voigt"
+    frequency: float | None = None
 
     def to_frame(self) -> pandas.DataFrame:
         """Readings and contrasts as a pandas table; see :func:`stanch.frames.to_frame`."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -14,9 +15,11 @@ from stanch.estimate import Estimate
 from stanch.findings.evaluate import evaluate
 from stanch.findings.quality import assess
 from stanch.mechanics.records import Moduli
+from stanch.mechanics.rheology.records import Rheology
 from stanch.pipeline import Result, WellResult
 from stanch.quantities import QUANTITIES
 from stanch.readings.assay import load_assay
+from stanch.readings.gel import read_gel_time, read_onset_delay
 from stanch.readings.records import Contrast, Reading, WellReadings
 from stanch.recording.records import Acquisition, Additive, Geometry, SampleFacts, Well
 
@@ -82,6 +85,44 @@ def make_result(assay_text: str | None = None, **changes: Any) -> Result:
         "source": "run.h5",
     }
     return Result(**(values | changes))
+
+
+def with_rheology(result: Result, frequency: float = 100.0) -> Result:
+    """The same run as if its pushes had been fitted with a fractional medium."""
+    wells = tuple(_richer(one, frequency, k) for k, one in enumerate(result.wells))
+    return replace(result, wells=wells, rheology="fractional_kelvin_voigt", frequency=frequency)
+
+
+def loss_at(name: str, time: Floats) -> Floats:
+    """Loss tangent: a viscosity of 5 mPa·s in the liquid, a fifth of the modulus in the clot."""
+    modulus = modulus_at(name, time)
+    return np.asarray((0.2 * modulus + 5e-3 * 2.0 * np.pi * 100.0) / np.maximum(modulus, 0.05))
+
+
+def _richer(one: WellResult, frequency: float, seed: int) -> WellResult:
+    name, c, m, rng = one.well.name, one.curve, one.moduli, np.random.default_rng([11, seed])
+    assert c is not None
+    assert m is not None
+    assert one.readings is not None
+    truth = loss_at(name, c.time)
+    paths = truth * np.exp(np.minimum(0.05 + 0.02 * truth, 0.6) * rng.standard_normal((PATHS, 1)))
+    low, middle, high = np.quantile(paths, [0.025, 0.5, 0.975], axis=0)
+    curve = replace(
+        c, loss_tangent=middle, loss_low=low, loss_high=high, loss_paths=paths, loss_centre=middle,
+        loss_resampled=paths[:50], frequency=frequency,
+    )  # fmt: skip
+    value, nothing = loss_at(name, m.push_time), np.zeros(PUSHES)
+    sd = np.minimum(0.05 + 0.05 * value, 3.0)
+    rheology = Rheology(
+        "fractional_kelvin_voigt", frequency, {"spring": m.modulus}, np.zeros((PUSHES, 1, 1)), m.modulus,
+        value * m.modulus, np.log(value) + sd * rng.standard_normal(PUSHES), sd,
+        0.1 + 3.0 / (1.0 + np.maximum(m.modulus, 0.0) / 20.0) * np.exp(0.2 * rng.standard_normal(PUSHES)), nothing,
+    )  # fmt: skip
+    gel = read_gel_time(curve, c.time, 60.0, np.zeros(PATHS), True)
+    delay = read_onset_delay(one.readings["onset"], gel, start=float(c.time[0]), end=float(c.time[-1]) - 60.0)
+    others = [r for r in one.readings.readings if r.key != "gel_time"]
+    readings = replace(one.readings, readings=(others[0], gel, delay, *others[1:]))
+    return replace(one, curve=curve, moduli=replace(m, rheology=rheology), readings=readings)
 
 
 def _well(name: str, index: int, assay: Any, rng: np.random.Generator) -> WellResult:

@@ -12,7 +12,7 @@ import pytest
 
 from stanch.report.examples import example_index
 from stanch.report.html import render
-from stanch.report.plates import embedded
+from stanch.report.svg import embedded
 from stanch.report.view import ExamplePush
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}

@@ -40,7 +40,7 @@ def test_top_level_and_reading_keys(result: Any) -> None:
     assert found["recording"]["identity"] == "4f" * 32
     assert found["assay"] == {"name": result.assay_name, "hash": result.assay_sha256, "source": "recording"}
     assert [w["name"] for w in found["wells"]] == [w.well.name for w in result.wells]
-    wanted = {"name", "label", "value", "low", "high", "systematic", "unit", "status", "why"}
+    wanted = {"name", "label", "value", "low", "high", "systematic", "unit", "status", "why", "frequency_hz"}
     assert set(found["wells"][0]["readings"][0]) == wanted
     assert wanted <= set(found["contrasts"][0])
     wanted = {"key", "text", "probability", "evidence", "caution", "suppressed", "why"}

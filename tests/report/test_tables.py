@@ -16,7 +16,7 @@ from stanch.report.tables import tables
 
 PUSHES = (
     "well,push,time_s,modulus_pa,modulus_low_pa,modulus_high_pa,viscosity_pa_s,viscosity_low_pa_s,viscosity_high_pa_s,"
-    "force_n_per_m3,coherence,flag"
+    "force_n_per_m3,coherence,flag,loss_tangent,loss_tangent_low,loss_tangent_high,damping_ratio,frequency_hz"
 )
 
 
@@ -28,7 +28,9 @@ def test_names_and_headers(result: Any) -> None:
     found = tables(result)
     assert list(found) == ["pushes.csv", "curve.csv", "readings.csv", "contrasts.csv"]
     assert found["pushes.csv"].splitlines()[0] == PUSHES
-    assert found["readings.csv"].splitlines()[0] == "well,name,label,value,low,high,systematic,unit,status,why"
+    assert found["readings.csv"].splitlines()[0] == (
+        "well,name,label,value,low,high,systematic,unit,status,why,frequency_hz"
+    )
     assert all(text.endswith("\n") and "\r" not in text for text in found.values())
 
 

@@ -23,7 +23,12 @@ FLOOR = 1.0
 
 
 def modulus_figure(
-    wells: Sequence[WellResult], *, log: bool = False, onset_modulus: float | None = None, hold: float | None = None
+    wells: Sequence[WellResult],
+    *,
+    log: bool = False,
+    onset_modulus: float | None = None,
+    hold: float | None = None,
+    frequency: float | None = None,
 ) -> Figure:
     """Draw the posterior modulus curves of all wells.
 
@@ -37,6 +42,8 @@ def modulus_figure(
         Drawn as a thin line [Pa].
     hold : float or None
         Marks the early modulus of each well, read at its own onset plus this [s].
+    frequency : float or None
+        At which the modulus is stated [Hz]; None where it is that of every frequency.
 
     Returns
     -------
@@ -67,7 +74,7 @@ def modulus_figure(
         _names(axes, drawn, end)
         axes.set_title(TITLES[1 if log else 0])
         axes.set_xlabel("Time since activation (min)")
-        axes.set_ylabel("Modulus G' (Pa)")
+        axes.set_ylabel("Modulus G' (Pa)" if frequency is None else f"Modulus G' at {frequency:g} Hz (Pa)")
     return figure
 
 

@@ -30,6 +30,7 @@ __all__ = [
     "series",
     "styled",
     "thinned",
+    "ticks_1_2_5",
     "to_svg",
 ]
 
@@ -149,6 +150,21 @@ def plain_log(axes: Axes, which: Literal["x", "y"] = "y") -> None:
     scale("log", nonpositive="mask")
     axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     axis.set_minor_formatter(NullFormatter())
+
+
+def ticks_1_2_5(axes: Axes) -> None:
+    """Ticks at 1, 2 and 5 of every decade of a logarithmic upright axis, for one that spans few decades.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Its limits stay as they are.
+    """
+    low, high = axes.get_ylim()
+    decades = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
+    marks = [float(f"{step}e{decade}") for decade in decades for step in (1, 2, 5)]
+    axes.set_yticks([mark for mark in marks if low <= mark <= high])
+    axes.set_ylim(low, high)
 
 
 def to_svg(figure: Figure) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from stanch.pipeline import Result
+from stanch.report.loss_plates import damping_plate
 from stanch.report.plates import curve_plates, limits_plate, push_plates, witness_plate
 from stanch.report.view import ExamplePush, assay_of, view
 
@@ -41,5 +42,6 @@ def render(result: Result, examples: Sequence[ExamplePush] = ()) -> str:
         curves=curve_plates(result, assay),
         limits=limits_plate(result, assay),
         witness=witness_plate(result),
+        damping=damping_plate(result),
         pushes=push_plates(result, assay, {e.well: e for e in examples}),
     )

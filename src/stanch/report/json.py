@@ -36,8 +36,9 @@ def as_dict(result: Result) -> dict[str, Any]:
         "recording": {"identity": result.identity, "state": result.state},
         "sample": {"name": result.sample.sample, "role": result.sample.role, "demo": result.sample.demo},
         "assay": assay,
-        "wells": [_well(one) for one in result.wells],
-        "contrasts": [_contrast(one) for one in result.contrasts],
+        "rheology": {"model": result.rheology, "frequency_hz": result.frequency},
+        "wells": [_well(one, result.frequency) for one in result.wells],
+        "contrasts": [_contrast(one, result.frequency) for one in result.contrasts],
         "findings": [_finding(one) for one in result.findings],
         "not_assessed": list(result.not_assessed),
         "cannot_see": list(result.cannot_see),
@@ -63,15 +64,15 @@ def dumps(result: Result) -> str:
     return json.dumps(as_dict(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _numbers(name: str, shown: str, estimate: Estimate) -> dict[str, Any]:
-    return {"name": name, "label": shown, **estimate.as_dict()}
+def _numbers(name: str, shown: str, estimate: Estimate, frequency: float | None) -> dict[str, Any]:
+    return {"name": name, "label": shown, **estimate.as_dict(), "frequency_hz": frequency}
 
 
-def _reading(one: Reading) -> dict[str, Any]:
-    return _numbers(one.key, label(one.key), reading_surface(one))
+def _reading(one: Reading, frequency: float | None) -> dict[str, Any]:
+    return _numbers(one.key, label(one.key), reading_surface(one), frequency)
 
 
-def _well(one: WellResult) -> dict[str, Any]:
+def _well(one: WellResult, frequency: float | None) -> dict[str, Any]:
     pushes = None
     if one.moduli is not None:
         pushes = {"count": int(one.moduli.push_time.size), "usable": int(one.moduli.usable.sum())}
@@ -81,16 +82,16 @@ def _well(one: WellResult) -> dict[str, Any]:
         "additives": [a.name for a in one.well.additives],
         "kind": one.kind,
         "pushes": pushes,
-        "readings": [] if one.readings is None else [_reading(r) for r in one.readings.readings],
+        "readings": [] if one.readings is None else [_reading(r, frequency) for r in one.readings.readings],
         "problems": list(one.problems),
         "not_checked": list(one.not_checked),
     }
 
 
-def _contrast(one: Contrast) -> dict[str, Any]:
+def _contrast(one: Contrast, frequency: float | None) -> dict[str, Any]:
     spare = {c.name: contrast_surface(c).as_dict() for c in beside(one)[1:]}
     return {
-        **_numbers(one.name, one.name, contrast_surface(one)),
+        **_numbers(one.name, one.name, contrast_surface(one), frequency),
         "uncorrected": spare.get(f"{one.name}, uncorrected"),
         "difference_instead": spare.get(f"{one.name}, difference instead"),
         "kind": one.kind,

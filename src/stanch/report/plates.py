@@ -2,64 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from stanch.figures.readings import Row
 from stanch.pipeline import Result, WellResult
 from stanch.quantities import UNITS
 from stanch.report.examples import example_index
-from stanch.report.numbers import UNIT_SHOWN, NumberView, number, show
-from stanch.report.surface import contrast_surface, label, reading_surface
-from stanch.report.svg import embedded
+from stanch.report.loss_plates import loss_plate
+from stanch.report.numbers import UNIT_SHOWN, number, show
+from stanch.report.plate import Plate, make_plate, plain, steps
+from stanch.report.surface import contrast_surface, label, modulus_words, reading_surface
 from stanch.report.view import ExamplePush, reading_of
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from stanch.readings.assay_records import AssayDocument, Limit
 
-__all__ = ["Plate", "curve_plates", "embedded", "limits_plate", "push_plates", "witness_plate"]
-
-
-@dataclass(frozen=True)
-class Plate:
-    """A figure with its words and the table behind it.
-
-    Parameters
-    ----------
-    key : str
-        Unique in the report.
-    caption : str
-    alt : str
-        What the figure shows, in words.
-    svg : str
-    columns : tuple of str
-    rows : tuple of tuple of str
-    """
-
-    key: str
-    caption: str
-    alt: str
-    svg: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-def _plate(
-    key: str,
-    caption: str,
-    alt: str,
-    figure: Figure | None,
-    columns: tuple[str, ...],
-    rows: Sequence[tuple[str, ...]],
-) -> Plate | None:
-    from stanch.figures.style import to_svg
-
-    if figure is None:
-        return None
-    return Plate(key, caption, alt, embedded(to_svg(figure), key, alt), columns, tuple(rows))
+__all__ = ["Plate", "curve_plates", "limits_plate", "push_plates", "witness_plate"]
 
 
 def curve_plates(result: Result, assay: AssayDocument | None) -> list[Plate]:
@@ -72,29 +32,39 @@ def curve_plates(result: Result, assay: AssayDocument | None) -> list[Plate]:
         return []
     d = None if assay is None else assay.definitions()
     onset_modulus, hold = (None, None) if d is None else (d.onset_modulus, d.hold)
-    columns = ("Well", "Time (min)", "Modulus (Pa)", "95 % band (Pa)")
+    frequency = result.frequency
+    at = "" if frequency is None else f" at {frequency:g} Hz"
+    columns = ("Well", "Time (min)", f"Modulus{at} (Pa)", "95 % band (Pa)")
     rows = [row for one in drawn for row in _curve_rows(one)]
-    alt = "Modulus against time. " + " ".join(_told(one) for one in drawn)
-    caption = "Modulus G' of every well, median and pointwise 95 % band."
+    alt = f"Modulus{at} against time. " + " ".join(_told(one) for one in drawn)
+    caption = f"{modulus_words(frequency)} of every well, median and pointwise 95 % band."
     if d is not None:
         caption += (
             f" Ticks on the time axis: onset. Rings: early modulus, {d.hold / 60:g} min after the well's own onset."
         )
     plates = [
-        _plate(
-            "curve", caption, alt, modulus_figure(result.wells, onset_modulus=onset_modulus, hold=hold), columns, rows
-        ),
-        _plate(
-            "curve-log",
-            "The same on a logarithmic scale from 1 Pa: the liquid and the onset.",
-            "The same curves on a logarithmic scale. " + alt,
-            modulus_figure(result.wells, log=True, onset_modulus=onset_modulus, hold=hold),
+        make_plate(
+            "curve",
+            caption,
+            alt,
+            modulus_figure(result.wells, onset_modulus=onset_modulus, hold=hold, frequency=frequency),
             columns,
             rows,
         ),
-        _plate(
+        make_plate(
+            "curve-log",
+            "The same on a logarithmic scale from 1 Pa: the liquid and the onset.",
+            "The same curves on a logarithmic scale. " + alt,
+            modulus_figure(result.wells, log=True, onset_modulus=onset_modulus, hold=hold, frequency=frequency),
+            columns,
+            rows,
+        ),
+        loss_plate(drawn, frequency),
+        make_plate(
             "viscosity",
-            "Viscosity of the Kelvin-Voigt medium, median and pointwise 95 % band.",
+            "Viscosity of the Kelvin-Voigt medium, median and pointwise 95 % band."
+            if frequency is None
+            else f"Loss modulus over angular frequency{at}, as a viscosity, median and pointwise 95 % band.",
             "Viscosity against time on a logarithmic scale, one line per well.",
             viscosity_figure(result.wells),
             ("Well", "Time (min)", "Viscosity (Pa·s)", "95 % band (Pa·s)"),
@@ -104,16 +74,12 @@ def curve_plates(result: Result, assay: AssayDocument | None) -> list[Plate]:
     return [p for p in plates if p is not None]
 
 
-def _steps(size: int, count: int = 13) -> list[int]:
-    return sorted({round(k * (size - 1) / (count - 1)) for k in range(count)}) if size else []
-
-
 def _curve_rows(one: WellResult) -> list[tuple[str, ...]]:
     c = one.curve
     if c is None:
         return []
     rows: list[tuple[str, ...]] = []
-    for k in _steps(c.time.size):
+    for k in steps(c.time.size):
         low, high = float(c.low[k]), float(c.high[k])
         band = f"{show(low, low, high)} to {show(high, low, high)}"
         rows.append((one.well.name, f"{c.time[k] / 60:.1f}", show(float(c.modulus[k]), low, high), band))
@@ -125,7 +91,7 @@ def _viscosity_rows(one: WellResult) -> list[tuple[str, ...]]:
     if c is None or c.viscosity is None or c.viscosity_low is None or c.viscosity_high is None:
         return []
     rows: list[tuple[str, ...]] = []
-    for k in _steps(c.time.size):
+    for k in steps(c.time.size):
         low, high = float(c.viscosity_low[k]), float(c.viscosity_high[k])
         band = f"{show(low, low, high)} to {show(high, low, high)}"
         rows.append((one.well.name, f"{c.time[k] / 60:.1f}", show(float(c.viscosity[k]), low, high), band))
@@ -143,12 +109,8 @@ def _told(one: WellResult) -> str:
     if one.readings is not None:
         onset = next((r for r in one.readings.readings if r.key == "onset"), None)
         if onset is not None:
-            text += f"; onset {_plain(number('', reading_surface(onset)))}"
+            text += f"; onset {plain(number('', reading_surface(onset)))}"
     return text + "."
-
-
-def _plain(n: NumberView) -> str:
-    return f"{n.value} {n.unit}".strip()
 
 
 def limits_plate(result: Result, assay: AssayDocument | None) -> Plate | None:
@@ -166,19 +128,19 @@ def limits_plate(result: Result, assay: AssayDocument | None) -> Plate | None:
             rows[limit.of, limit.well] = _with(row, limit)
     groups = list(dict.fromkeys(row.panel for row in rows.values()))
     ordered = sorted(rows.values(), key=lambda row: groups.index(row.panel))
-    told = [f"{row.panel}, {row.name}: {_plain(number('', row.estimate))}" for row in ordered]
+    told = [f"{row.panel}, {row.name}: {plain(number('', row.estimate))}" for row in ordered]
     table = [
         (
             row.panel,
             row.name,
-            _plain(n := number("", row.estimate)),
+            plain(n := number("", row.estimate)),
             n.interval,
             _ends(row.reference),
             _ends(row.decision),
         )
         for row in ordered
     ]
-    return _plate(
+    return make_plate(
         "limits",
         "Readings and contrasts against the laboratory's limits: point, 95 % interval, reference limits shaded, "
         "decision limits as upright marks.",
@@ -232,10 +194,10 @@ def witness_plate(result: Result) -> Plate | None:
         d = one.displacement
         if d is None or one.kind != "echo":
             continue
-        for k in _steps(d.push_time.size):
+        for k in steps(d.push_time.size):
             shift = f"{d.slow_shift[k] * 1e6:.2f}"
             rows.append((one.well.name, f"{d.push_time[k] / 60:.1f}", f"{d.slow_coherence[k]:.2f}", shift))
-    return _plate(
+    return make_plate(
         "witness",
         "What the echoes say between pushes: near 0 while liquid, near 1 once set; a creeping shift is movement.",
         "Coherence of the echoes of consecutive pushes, and their slow shift, against time, one line per well.",
@@ -269,7 +231,7 @@ def push_plates(result: Result, assay: AssayDocument | None, raw: Mapping[str, E
         )
         words = _push_words(one, index)
         columns = ("Frame time (ms)", "Displacement (µm)", "SD (µm)", "Fit (µm)")
-        plate = _plate(f"push-{place}", words, words, figure, columns, _push_rows(one, index))
+        plate = make_plate(f"push-{place}", words, words, figure, columns, _push_rows(one, index))
         if plate is not None:
             plates.append((one.well.name, plate))
     return plates

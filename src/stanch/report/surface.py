@@ -9,13 +9,57 @@ from stanch.estimate import Estimate
 from stanch.quantities import QUANTITIES, UNITS
 from stanch.readings.records import Contrast, Reading
 
-__all__ = ["CAUTIONS", "beside", "contrast_surface", "flag_words", "label", "printable", "reading_surface"]
+__all__ = [
+    "CAUTIONS",
+    "MODEL_LABELS",
+    "beside",
+    "contrast_surface",
+    "flag_words",
+    "label",
+    "moduli_are",
+    "modulus_words",
+    "printable",
+    "reading_surface",
+]
 
 CAUTIONS = (
     "For research and assay development. Not a medical device.",
     "Treatment decisions belong to licensed clinicians under local protocols.",
     "Blood is infectious until shown otherwise.",
 )
+
+MODEL_LABELS = {
+    "kelvin_voigt": "Kelvin-Voigt",
+    "spring_pot": "spring-pot",
+    "fractional_kelvin_voigt": "fractional Kelvin-Voigt",
+    "zener": "Zener",
+}
+"""The media as a reader sees them."""
+
+
+def moduli_are(rheology: str, frequency: float | None) -> str:
+    """What every modulus of a result is, in one sentence.
+
+    Parameters
+    ----------
+    rheology : str
+        One of ``mechanics.rheology.records.MODELS``.
+    frequency : float or None
+        [Hz].
+
+    Returns
+    -------
+    str
+    """
+    name = MODEL_LABELS[rheology]
+    if frequency is None:
+        return f"shear modulus of a {name} medium, the same at every frequency"
+    return f"storage modulus G' at {frequency:g} Hz of a {name} medium"
+
+
+def modulus_words(frequency: float | None) -> str:
+    """Title of a modulus: ``"Modulus G' at 100 Hz"``; without a frequency [Hz] that of every frequency."""
+    return "Modulus G'" if frequency is None else f"Modulus G' at {frequency:g} Hz"
 
 
 def label(key: str) -> str:

@@ -7,7 +7,9 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
+from stanch.curve.records import Curve
 from stanch.estimate import Estimate
+from stanch.mechanics.rheology.records import Rheology
 from stanch.pipeline import Result, WellResult
 from stanch.report.surface import beside, contrast_surface, flag_words, label, reading_surface
 
@@ -26,6 +28,11 @@ PUSH_COLUMNS = (
     "force_n_per_m3",
     "coherence",
     "flag",
+    "loss_tangent",
+    "loss_tangent_low",
+    "loss_tangent_high",
+    "damping_ratio",
+    "frequency_hz",
 )
 CURVE_COLUMNS = (
     "well",
@@ -36,12 +43,18 @@ CURVE_COLUMNS = (
     "viscosity_pa_s",
     "viscosity_low_pa_s",
     "viscosity_high_pa_s",
+    "loss_tangent",
+    "loss_tangent_low",
+    "loss_tangent_high",
+    "frequency_hz",
 )
 _ESTIMATE = ("value", "low", "high", "systematic", "unit", "status", "why")
-READING_COLUMNS = ("well", "name", "label", *_ESTIMATE)
-CONTRAST_COLUMNS = ("name", "kind", "reading", "base", "other", *_ESTIMATE, "warnings")
+READING_COLUMNS = ("well", "name", "label", *_ESTIMATE, "frequency_hz")
+CONTRAST_COLUMNS = ("name", "kind", "reading", "base", "other", *_ESTIMATE, "warnings", "frequency_hz")
 
 Cell = str | int | float | None
+
+_Z95 = 1.959963984540054
 
 
 def tables(result: Result) -> dict[str, str]:
@@ -57,13 +70,22 @@ def tables(result: Result) -> dict[str, str]:
         ``pushes.csv``, ``curve.csv``, ``readings.csv``, ``contrasts.csv``; RFC 4180 with line feeds.
     """
     readings = (
-        (one.well.name, r.key, label(r.key), *_cells(reading_surface(r)))
+        (one.well.name, r.key, label(r.key), *_cells(reading_surface(r)), result.frequency)
         for one in result.wells
         if one.readings is not None
         for r in one.readings.readings
     )
     contrasts = (
-        (c.name, c.kind, c.key, c.base, c.other, *_cells(contrast_surface(c)), " ".join(c.warnings))
+        (
+            c.name,
+            c.kind,
+            c.key,
+            c.base,
+            c.other,
+            *_cells(contrast_surface(c)),
+            " ".join(c.warnings),
+            result.frequency,
+        )
         for one in result.contrasts
         for c in beside(one)
     )
@@ -118,6 +140,7 @@ def _pushes(one: WellResult) -> Iterable[tuple[Cell, ...]]:
             float(m.force[k]),
             float(coherence[k]) if coherence is not None else None,
             words,
+            *_loss_of_push(m.rheology, k),
         )
 
 
@@ -136,4 +159,21 @@ def _curve(one: WellResult) -> Iterable[tuple[Cell, ...]]:
             float(c.low[k]),
             float(c.high[k]),
             *viscosity,
+            *_loss_of_curve(c, k),
         )
+
+
+def _loss_of_push(rheology: Rheology | None, push: int) -> tuple[Cell, ...]:
+    """Loss tangent with its interval, damping ratio, frequency; empty with Kelvin-Voigt."""
+    if rheology is None:
+        return (None,) * 5
+    middle, sd = float(rheology.log_loss_tangent[push]), float(rheology.log_loss_tangent_sd[push])
+    # A push into liquid may leave the upper end open by more than a number holds.
+    ends = (math.exp(min(middle + z * sd, 300.0)) if math.isfinite(middle) else None for z in (0.0, -_Z95, _Z95))
+    return (*ends, float(rheology.damping_ratio[push]), rheology.frequency)
+
+
+def _loss_of_curve(c: Curve, k: int) -> tuple[Cell, ...]:
+    if c.loss_tangent is None or c.loss_low is None or c.loss_high is None:
+        return (None, None, None, c.frequency)
+    return (float(c.loss_tangent[k]), float(c.loss_low[k]), float(c.loss_high[k]), c.frequency)

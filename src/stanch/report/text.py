@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Sequence
-
 from stanch.pipeline import Result
+from stanch.report.lines import grid, wrapped
 from stanch.report.numbers import NumberView
 from stanch.report.surface import printable
 from stanch.report.view import ReportView, view
 
 __all__ = ["summary"]
-
-WIDTH = 110
 
 
 def summary(result: Result) -> str:
@@ -28,13 +24,13 @@ def summary(result: Result) -> str:
     """
     v = view(result)
     lines = [f"{v.title}{'  [demo data]' if v.demo and 'demo' not in v.title else ''}"]
-    lines += [f"  {name}: {value}" for name, value in v.provenance if name in ("Assay document", "State")]
+    lines += [f"  {name}: {value}" for name, value in v.provenance if name in ("Assay document", "State", "Moduli")]
     lines += _wells(v)
     if not v.has_assay:
-        lines += ["", *_wrapped("Readings need an assay document: add --assay FILE.", "")]
+        lines += ["", *wrapped("Readings need an assay document: add --assay FILE.", "")]
     if v.contrasts:
         rows = [(c.number.label, *_number(c.number), f"{c.base} | {c.other}") for c in v.contrasts]
-        lines += ["", "Contrasts", *_table(("", "value", "95 % interval", "wells"), rows)]
+        lines += ["", "Contrasts", *grid(("", _value(v), "95 % interval", "wells"), rows)]
     if v.findings:
         lines += ["", f"Findings{f' ({v.unapproved})' if v.unapproved else ''}"]
         for f in v.findings:
@@ -44,21 +40,21 @@ def summary(result: Result) -> str:
                 text += f" {f.why}"
             if f.outcome == "supports" and f.caution:
                 text += f" Caution: {f.caution}"
-            lines += _wrapped(text, f"  {f.group + ':':<11}")
-        lines += _wrapped(
+            lines += wrapped(text, f"  {f.group + ':':<11}")
+        lines += wrapped(
             "[...] is the probability that the readings lie beyond the limits, given measurement error.", "  "
         )
     lines += ["", "Quality"]
     if not v.quality:
         lines.append("  No fault was seen.")
     for name, well, consequence, text in v.quality:
-        lines += _wrapped(f"{name}, {well}, {consequence}: {text}", "  - ")
+        lines += wrapped(f"{name}, {well}, {consequence}: {text}", "  - ")
     for title, items in (("Not assessed", v.not_assessed), ("This assay cannot see", v.cannot_see)):
         if items:
             lines += ["", title]
             for item in items:
-                lines += _wrapped(item, "  - ")
-    lines += ["", *_wrapped(" ".join(v.cautions), "")]
+                lines += wrapped(item, "  - ")
+    lines += ["", *wrapped(" ".join(v.cautions), "")]
     return printable("\n".join(lines))
 
 
@@ -74,18 +70,12 @@ def _wells(v: ReportView) -> list[str]:
         if first:
             rows.append((first, "no readings" if v.has_assay else f"pushes: {well.pushes}", "", ""))
         lines += [f"  {well.name}: {problem}" for problem in well.problems]
-    return ["", *_table(("well", "", "value", "95 % interval"), rows), *lines]
+    return ["", *grid(("well", "", _value(v), "95 % interval"), rows), *lines]
+
+
+def _value(v: ReportView) -> str:
+    return f"value ({v.stated})" if v.stated else "value"
 
 
 def _number(n: NumberView) -> tuple[str, str]:
     return f"{n.value} {n.unit}".strip() + (" (provisional)" if n.status == "provisional" else ""), n.interval
-
-
-def _table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
-    grid = [tuple(header), *(tuple(row) for row in rows)]
-    widths = [max(len(row[k]) for row in grid) for k in range(len(header))]
-    return [("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths))).rstrip() for row in grid]
-
-
-def _wrapped(text: str, lead: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead)) or [lead.rstrip()]

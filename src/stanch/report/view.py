@@ -18,7 +18,7 @@ from stanch.pipeline import Result, WellResult
 from stanch.quantities import UNITS
 from stanch.readings.records import Contrast, Reading
 from stanch.report.numbers import NumberView, number, percent
-from stanch.report.surface import CAUTIONS, beside, contrast_surface, flag_words, label, reading_surface
+from stanch.report.surface import CAUTIONS, beside, contrast_surface, flag_words, label, moduli_are, reading_surface
 
 if TYPE_CHECKING:
     from stanch.readings.assay_records import AssayDocument, Limit
@@ -148,6 +148,7 @@ class ReportView:
     cannot_see: tuple[str, ...]
     cautions: tuple[str, ...]
     has_assay: bool
+    stated: str
 
 
 def view(result: Result) -> ReportView:
@@ -180,6 +181,7 @@ def view(result: Result) -> ReportView:
         cannot_see=result.cannot_see,
         cautions=CAUTIONS,
         has_assay=assay is not None,
+        stated="" if result.frequency is None else f"moduli at {result.frequency:g} Hz",
     )
 
 
@@ -230,6 +232,7 @@ def _provenance(result: Result) -> tuple[tuple[str, str], ...]:
         ("State", state),
         ("Assay document", assay),
         ("Assay SHA-256", result.assay_sha256 or "none"),
+        ("Moduli", moduli_are(result.rheology, result.frequency)),
         ("Seed", str(result.seed)),
         ("Software", result.software),
         ("Created", result.created),
