@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import blood_page
 import click
 import coverage_page
 
@@ -233,6 +234,7 @@ PAGES = {
     "reference/benchmarks.md": benchmarks,
     "reference/blood-choices.md": choices,
     "reference/verification-coverage.md": lambda: coverage_page.page(GENERATED),
+    "reference/virtual-blood.md": lambda: blood_page.page(GENERATED),
     "published-checks.md": published_checks,
 }
 

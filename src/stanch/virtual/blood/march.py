@@ -165,8 +165,8 @@ def march(enzyme, thrombin, pull, step, parts, d):
 
     Returns
     -------
-    ndarray, shape (14, time)
-        As :data:`ROWS`.
+    ndarray, shape (row, time)
+        As :data:`ROWS`: amounts [mol/m^3], shares [-].
     """
     count = enzyme.size
     out = np.zeros((14, count))

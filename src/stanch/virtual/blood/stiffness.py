@@ -268,8 +268,10 @@ def material(
 
     Parameters
     ----------
-    network, viscosity, progress, kept, bridged : float
-        As for :func:`storage`, at one time.
+    network, viscosity : float
+        Modulus of the network [Pa], loss modulus over angular frequency [Pa·s].
+    progress, kept, bridged : float
+        Network formed, share left by lysis, and how near the gel point is, 0 to 1 [-].
     choices : Choices
 
     Returns
