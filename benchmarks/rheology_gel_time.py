@@ -68,8 +68,9 @@ def gel_time_rows(runs: int, seed: int) -> list[dict[str, Any]]:
                 values = np.concatenate([still, made.displacement], axis=1)
                 moved = from_displacement(values, push_time, time, ACQUISITION, GEOMETRY, sd=noise)
                 fits = fit_all(moved, table, GEOMETRY, ACQUISITION)
-                near = np.abs(push_time - truth["gel_time"]) < 30.0
-                best = np.where(np.isfinite(fits.evidence()), fits.evidence(), -np.inf)[:, near].sum(axis=1)
+                evidence = fits.evidence()
+                near = (np.abs(push_time - truth["gel_time"]) < 30.0) & np.isfinite(evidence).all(axis=0)
+                best = evidence[:, near].sum(axis=1)
                 for place, model in enumerate(KINDS):
                     curve = smooth(fits.by_model[model], seed=number)
                     readings = read_well(curve, definitions, seed=number)

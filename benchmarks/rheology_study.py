@@ -6,8 +6,8 @@
 
 Media are Kelvin-Voigt, spring-pot, fractional Kelvin-Voigt and Zener, stated by G' and loss tangent at 100 Hz, and move
 as the virtual well says, which shares no code with the fit. ``traces``: displacement with white noise, no speckle.
-``echoes``: echoes of frozen scatterers, 20 pushes a well. ``gel_time``: pushes into a growing critical gel. Each writes a
-table of its own in ``benchmarks/results``, from which ``tools/make_pages.py`` writes the page of the rheology study.
+``echoes``: echoes of frozen scatterers, 20 pushes a well. ``gel_time``: pushes into a growing critical gel. Each writes
+a table of its own in ``benchmarks/results``, from which ``tools/make_pages.py`` writes the page of the rheology study.
 """
 
 from __future__ import annotations
