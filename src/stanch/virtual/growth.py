@@ -89,6 +89,16 @@ class Growth:
         """
         return np.exp(-_loss(self._age(time), self.lysis_start, self.lysis_rate))
 
+    def retracted(self, time: ArrayLike) -> Floats:
+        """Share of the modulus that retraction has left.
+
+        Returns
+        -------
+        ndarray
+            [-].
+        """
+        return np.exp(-_loss(self._age(time), self.retraction_start, self.retraction_rate))
+
     def modulus(self, time: ArrayLike) -> Floats:
         """Shear modulus.
 
@@ -110,8 +120,7 @@ class Growth:
         age = self._age(time)
         grown = self.network_modulus * _process(age, self.network_time)
         grown = grown + self.stiffening_modulus * _process(age - self.stiffening_delay, self.stiffening_time)
-        retracted = np.exp(-_loss(age, self.retraction_start, self.retraction_rate))
-        out: Floats = grown * self.kept(time) * retracted
+        out: Floats = grown * self.kept(time) * self.retracted(time)
         return out
 
     def viscosity(self, time: ArrayLike) -> Floats:

@@ -22,7 +22,7 @@ from stanch.virtual.sample import sample_courses
 from stanch.virtual.scenario import Scenario, load_scenario
 from stanch.virtual.truth import truth_document
 
-__all__ = ["simulate"]
+__all__ = ["assay_text", "simulate"]
 
 _MAX_ASSAY_BYTES = 4_000_000
 
@@ -74,7 +74,7 @@ def simulate(
     for path in (target, truth_target):
         if path is not None:
             check_output(path, overwrite=overwrite)
-    assay = _assay_text(scenario)
+    assay = assay_text(scenario)
     part = sibling(target)
     truth_part = None if truth_target is None else sibling(truth_target)
     try:
@@ -173,8 +173,23 @@ def _write_temperature(scenario: Scenario, writer: Writer) -> None:
         writer.temperature(float(time), instrument.temperature + off + 0.02 * float(rng.standard_normal()))
 
 
-def _assay_text(scenario: Scenario) -> str | None:
-    """The assay document that the scenario names, as it stands."""
+def assay_text(scenario: Scenario) -> str | None:
+    """The assay document that a scenario names, as it stands.
+
+    Parameters
+    ----------
+    scenario : Scenario
+
+    Returns
+    -------
+    str or None
+        None where it names none.
+
+    Raises
+    ------
+    DocumentError
+        If it cannot be read.
+    """
     if scenario.assay is None:
         return None
     path = Path(scenario.folder or ".") / scenario.assay

@@ -13,9 +13,10 @@ from stanch.estimate import Estimate
 from stanch.readings.definitions import ContrastDefinition, Definitions
 from stanch.readings.pair import pair_problems, share_activator
 from stanch.recording.records import Well
-from stanch.virtual.true_readings import TrueCurve, early_modulus
+from stanch.virtual.course import Course
+from stanch.virtual.true_readings import TrueCurve, early_modulus, true_curve, true_readings
 
-__all__ = ["TrueWell", "true_contrasts"]
+__all__ = ["TrueWell", "known_wells", "true_contrasts"]
 
 Floats = NDArray[np.float64]
 
@@ -41,6 +42,41 @@ class TrueWell:
     well: Well
     curve: TrueCurve
     readings: Mapping[str, Estimate]
+
+
+def known_wells(
+    wells: Mapping[str, Well],
+    courses: Mapping[str, Course],
+    runs: Mapping[str, tuple[float, float]],
+    definitions: Definitions,
+    *,
+    frequency: float | None = None,
+) -> dict[str, TrueWell]:
+    """What a perfect analysis would know of every well.
+
+    Parameters
+    ----------
+    wells : mapping of str to Well
+        What is in each, as the recording states it.
+    courses : mapping of str to Course
+        By well.
+    runs : mapping of str to tuple of float
+        First and last push since activation [s].
+    definitions : Definitions
+    frequency : float, optional
+        As in ``true_readings`` [Hz].
+
+    Returns
+    -------
+    dict of str to TrueWell
+        By name.
+    """
+    begin, end = ({name: run[k] for name, run in runs.items()} for k in (0, 1))
+    read = true_readings(courses, definitions, begin=begin, end=end, frequency=frequency)
+    return {
+        name: TrueWell(wells[name], true_curve(course, begin[name], end[name], frequency), read[name])
+        for name, course in courses.items()
+    }
 
 
 def true_contrasts(

@@ -21,10 +21,9 @@ from stanch.virtual.gel import Gel
 from stanch.virtual.growth import Growth
 from stanch.virtual.instrument import PushTruth, VirtualWell
 from stanch.virtual.scenario import Scenario
-from stanch.virtual.true_contrasts import TrueWell, true_contrasts
-from stanch.virtual.true_readings import true_curve, true_readings
+from stanch.virtual.true_contrasts import TrueWell, known_wells, true_contrasts
 
-__all__ = ["TRUTH_SCHEMA", "known_wells", "truth_document"]
+__all__ = ["TRUTH_SCHEMA", "truth_document"]
 
 TRUTH_SCHEMA = "stanch.truth/1"
 
@@ -61,7 +60,7 @@ def truth_document(
     document = scenario.model_dump(mode="json", by_alias=True)
     digest = hashlib.sha256(json.dumps(document, sort_keys=True).encode()).hexdigest()
     read = _read(assay)
-    known = {} if read is None else known_wells(scenario, [well.course for well in wells], read)
+    known = {} if read is None else _known(scenario, wells, read)
     contrasts = None
     if read is not None:
         found = true_contrasts(known, read.contrasts, read.definitions())
@@ -87,32 +86,15 @@ def truth_document(
     }
 
 
-def known_wells(scenario: Scenario, courses: list[Course], assay: AssayDocument) -> dict[str, TrueWell]:
-    """What a perfect analysis would know of every well.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    courses : list of Course
-        In the order of the wells.
-    assay : AssayDocument
-
-    Returns
-    -------
-    dict of str to TrueWell
-        By name.
-    """
-    names = [table.name for table in scenario.well]
-    times = {name: scenario.push_times(i) for i, name in enumerate(names)}
-    begin, end = ({name: t[k] for name, t in times.items()} for k in (0, -1))
-    frequency = assay.settings.stated_frequency
-    read = true_readings(
-        dict(zip(names, courses, strict=True)), assay.definitions(), begin=begin, end=end, frequency=frequency
+def _known(scenario: Scenario, wells: list[VirtualWell], assay: AssayDocument) -> dict[str, TrueWell]:
+    times = {well.name: scenario.push_times(i) for i, well in enumerate(wells)}
+    return known_wells(
+        {well.name: scenario.well_record(i) for i, well in enumerate(wells)},
+        {well.name: well.course for well in wells},
+        {name: (t[0], t[-1]) for name, t in times.items()},
+        assay.definitions(),
+        frequency=assay.settings.stated_frequency,
     )
-    return {
-        name: TrueWell(scenario.well_record(i), true_curve(courses[i], begin[name], end[name], frequency), read[name])
-        for i, name in enumerate(names)
-    }
 
 
 def _read(assay: str | None) -> AssayDocument | None:
