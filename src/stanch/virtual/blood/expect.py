@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
@@ -61,7 +62,7 @@ def courses(
     choices : Choices, optional
         Where the literature leaves it open.
     duration : float
-        [s].
+        Rounded up to a multiple of the step [s].
     step : float
         Of the grid on which thrombin and clot are tabulated [s].
 
@@ -78,5 +79,6 @@ def courses(
     if not 0 < step < duration < 1e6:
         raise InputError("step, duration", got=(step, duration), allowed="0 < step < duration < 1e6 s")
     choice = choices or Choices()
-    thrombin = thrombin_courses(composition, wells, choice, duration=duration, step=step)
+    whole = step * math.ceil(duration / step * (1 - 1e-12))
+    thrombin = thrombin_courses(composition, wells, choice, duration=whole, step=step)
     return tuple(clot_course(composition, one, made, choice) for one, made in zip(wells, thrombin, strict=True))
