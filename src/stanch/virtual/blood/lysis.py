@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stanch.virtual.blood import contact
 from stanch.virtual.blood.records import Constant
 
 __all__ = ["CONSTANTS"]
@@ -9,7 +10,8 @@ __all__ = ["CONSTANTS"]
 _PIEBALGS = "Piebalgs et al. 2018, Sci Rep, doi 10.1038/s41598-018-34082-7 (read in public code)"
 
 PLASMINOGEN = Constant("plasminogen_normal", 2.2e-3, "mol/m^3", "published", _PIEBALGS + ": 2.2 umol/L")
-ANTIPLASMIN = Constant("antiplasmin_normal", 1e-3, "mol/m^3", "published", _PIEBALGS + ": 1 umol/L")
+ANTIPLASMIN = next(c for c in contact.CONSTANTS if c.key == "normal_a2_antiplasmin")
+"""The same as in contact activation; 1 umol/L in Piebalgs et al. 2018."""
 FIBRIN_CATALYTIC = Constant(
     "tpa_fibrin_catalytic",
     0.3,
@@ -47,7 +49,6 @@ CUTS = Constant("cuts_per_fibrin", 10.0, "1", "published", _PIEBALGS + ": one te
 
 CONSTANTS = (
     PLASMINOGEN,
-    ANTIPLASMIN,
     FIBRIN_CATALYTIC,
     FIBRIN_MICHAELIS,
     FREE_CATALYTIC,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from stanch.virtual.blood import plasma
 from stanch.virtual.blood.records import Constant
 
 __all__ = ["CONSTANTS", "pull"]
@@ -45,7 +46,8 @@ COUNT_EXPONENT = Constant(
     "Exponent of the count in what platelets add; with the ceiling it gives the whole modulus an exponent of about 0.4 "
     "between 40 and 400 10^9/L (0.30 on a rheometer: Windberger et al. 2020, Molecules 25:3890)",
 )
-NORMAL_COUNT = Constant("platelet_normal_count", 250e12, "1/m^3", "choice", "Count that the ceiling refers to")
+NORMAL_COUNT = next(c for c in plasma.CONSTANTS if c.key == "platelet_normal_count")
+"""The same as where platelets carry the complexes of the cascade."""
 RETRACTION_RATE = Constant(
     "retraction_rate",
     1 / 1800.0,
@@ -86,7 +88,6 @@ CONSTANTS = (
     PULL_RATE,
     CEILING,
     COUNT_EXPONENT,
-    NORMAL_COUNT,
     RETRACTION_RATE,
     RETRACTION_LOSS,
     RETRACTION_SHIFT,
