@@ -40,6 +40,9 @@ SPECKLE_SLACK = 0.05
 LARGEST_LOSS_TANGENT = 1000.0
 """Where the interval of the loss tangent ends when G' = 0 is not rejected, so that it has no upper limit of its own."""
 
+MORE_EVALUATIONS, LOOSER = 3, 100.0
+"""Times the evaluations and the tolerance of a search with a prior, whose valleys are long and flat."""
+
 FREE = ("kelvin_voigt", "spring_pot")
 """Models whose parameters the frames always tell apart: searched without a prior, which only the evidence needs."""
 
@@ -86,6 +89,14 @@ class _Model:
         strict = np.array([self.model in FREE or i == 0 for i in range(mean.size)])
         return kernel.KINDS[self.model], mean, precision, low, high, strict
 
+    @property
+    def _effort(self) -> tuple[int, float]:
+        """Most evaluations and tolerance of a search."""
+        s = self.settings
+        if self.model in FREE:
+            return s.evaluations, s.tolerance
+        return MORE_EVALUATIONS * s.evaluations, LOOSER * s.tolerance
+
     def first(self, work: Work) -> None:
         """See :class:`~stanch.mechanics.joint.Search`."""
         from stanch.mechanics.rheology import search
@@ -105,7 +116,7 @@ class _Model:
             )  # fmt: skip
             search.fit_pushes(
                 data, variance, work.step_variance[piece], work.shared_variance[piece], work.coefficient[piece], law,
-                path, starts, rival, threshold, 2.0, SPECKLE_SLACK if speckle else 0.0, s.evaluations, s.tolerance,
+                path, starts, rival, threshold, 2.0, SPECKLE_SLACK if speckle else 0.0, *self._effort,
                 work.inflation[piece], work.x[piece], cost[piece], work.status[piece], count[piece],
             )  # fmt: skip
 
@@ -130,8 +141,8 @@ class _Model:
         def job(piece: slice) -> None:
             search.fit_pushes(
                 data[piece], work.variance[piece], work.step_variance[piece], work.shared_variance[piece],
-                coefficient[piece], law, path, starts[piece], rival[piece], threshold, math.inf, 0.0, s.evaluations,
-                s.tolerance, work.inflation[piece], work.x[piece], cost[piece], work.status[piece], count[piece],
+                coefficient[piece], law, path, starts[piece], rival[piece], threshold, math.inf, 0.0, *self._effort,
+                work.inflation[piece], work.x[piece], cost[piece], work.status[piece], count[piece],
             )  # fmt: skip
 
         in_chunks(n, s.threads, job)

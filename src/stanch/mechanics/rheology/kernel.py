@@ -94,6 +94,7 @@ def _fractional_pole(w, v, order):
     if w > 0.0 and 0.5 * math.log(w) > lone:
         # The spring leads: begin at its frequency, damped to first order by the spring-pot.
         z = complex(0.5 * math.log(w), 0.5 * math.pi)
+    beyond = 0
     for _ in range(60):
         power = v * np.exp(order * z)
         total = w + power
@@ -108,8 +109,15 @@ def _fractional_pole(w, v, order):
         if size > 0.5:
             step *= 0.5 / size
         z -= step
+        if z.imag >= math.pi:
+            # Behind the negative axis, three times running: the mode creeps.
+            beyond += 1
+            if beyond == 3:
+                return 0j
+        else:
+            beyond = 0
         z = complex(z.real, min(max(z.imag, 0.3), math.pi))
-        if size < 1e-14:
+        if size < 1e-13:
             break
     s = np.exp(z)
     power = v * np.exp(order * z)
@@ -183,14 +191,17 @@ def pole(kind, x, omega, kappa):
 @njit(cache=True, nogil=True)
 def _growing(kind, x, omega, kappa, g):
     """Zero of D on the positive axis where the spring is negative, by Newton's steps in ln s between brackets."""
-    high = math.sqrt(kappa * (OFFSET - math.exp(x[0])))
-    low, high = math.log(high) - 60.0, math.log(high)
+    lack = kappa * (OFFSET - math.exp(x[0]))
+    low, high = 0.5 * math.log(lack) - 60.0, 0.5 * math.log(lack)
     z = high
     for _ in range(100):
         s = math.exp(z)
         relaxance(kind, x, omega, complex(s, 0.0), g)
-        value = s * s + kappa * g[0].real
-        slope = (2.0 * s + kappa * g[1].real) * s
+        rest = s * s + kappa * g[0].real + lack
+        value, slope = -1.0, 0.0
+        if rest > 1e-3 * lack:
+            value = math.log(rest / lack)
+            slope = (2.0 * s + kappa * g[1].real) * s / rest
         if value > 0.0:
             high = z
         else:
@@ -198,7 +209,7 @@ def _growing(kind, x, omega, kappa, g):
         new = z - value / slope if slope > 0.0 else low
         if not low < new < high:
             new = 0.5 * (low + high)
-        done = abs(new - z) < 1e-15 * max(1.0, abs(new))
+        done = abs(new - z) < 1e-13
         z = new
         if done:
             break
@@ -418,7 +429,7 @@ def respond(kind, x, size, omega, coefficient, scale, time, inside, after, durat
     """
     row, wave, values, g, change, sums = work
     rings = _rows(kind, x, size, omega, coefficient, scale, duration, row, g, change[0], change[1])
-    growing = kind != SPRING_POT and x[0] < math.log(OFFSET)
+    growing = kind != SPRING_POT and OFFSET - math.exp(x[0]) > 1e-12
     nodes = node.size
     grown = np.zeros((scale.size, 2 + 2 * MOST_PARAMETERS)) if growing else np.zeros((0, 2 + 2 * MOST_PARAMETERS))
     # A second pole behind the contour makes what is taken out fall as 1/s^2, so that the contour may end.

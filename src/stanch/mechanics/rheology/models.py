@@ -48,6 +48,9 @@ PARAMETERS: dict[str, tuple[str, ...]] = {
 """Names of every model's parameters, in their order: moduli and branch [Pa], viscosity [Pa·s], pot [Pa·s^order], order
 [-], relaxation [s]."""
 
+MOST_ORDER = {"spring_pot": 1.5, "fractional_kelvin_voigt": 1.0}
+"""Highest order for which the response is worked out: a spring-pot's estimate may pass 1 in a liquid."""
+
 
 def _checked(model: str) -> tuple[str, ...]:
     if model not in PARAMETERS:
@@ -92,6 +95,8 @@ def to_search(model: str, parameters: Mapping[str, ArrayLike], frequency: float)
         low = -LOG_OFFSET if name == "modulus" else 0.0
         if not np.all(np.isfinite(value) & (value > low)):
             raise InputError(name, got=parameters[name], allowed=f"finite, above {low:g}")
+        if name == "order" and np.any(value > MOST_ORDER[model]):
+            raise InputError(name, got=parameters[name], allowed=f"at most {MOST_ORDER[model]:g} in {model}")
         columns.append(np.log(value - low))
     columns = list(np.broadcast_arrays(*columns))
     if "pot" in names:

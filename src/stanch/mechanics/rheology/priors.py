@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from stanch.errors import InputError
 from stanch.mechanics.records import LOG_OFFSET
-from stanch.mechanics.rheology.models import PARAMETERS
+from stanch.mechanics.rheology.models import MOST_ORDER, PARAMETERS
 
 __all__ = ["Priors"]
 
@@ -67,14 +67,11 @@ RANGES: dict[str, tuple[float, float]] = {
     "modulus": (0.5, 2e5),
     "viscosity": (1e-5, 100.0),
     "pot": (1e-3, 2e5),
-    "order": (1e-3, 1.5),
+    "order": (1e-3, 2.0),
     "branch": (1e-3, 2e5),
     "relaxation": (1e-6, 10.0),
 }
 """Where the search stays, the modulus as G + 10 Pa."""
-
-FRACTIONAL_ORDER = 1.2
-"""Highest order beside a spring."""
 
 GRIDS: dict[str, dict[str, Floats]] = {
     "kelvin_voigt": {
@@ -103,8 +100,8 @@ def bounds(model: str) -> tuple[Floats, Floats]:
     """Where the search of a model stays, as logarithms."""
     pairs = [RANGES[name] for name in PARAMETERS[model]]
     low, high = (np.log([p[i] for p in pairs]) for i in (0, 1))
-    if model == "fractional_kelvin_voigt":
-        high[2] = math.log(FRACTIONAL_ORDER)
+    if model in MOST_ORDER:
+        high[PARAMETERS[model].index("order")] = math.log(MOST_ORDER[model])
     return low, high
 
 

@@ -193,7 +193,7 @@ def _search(x, most, tolerance, coefficient, law, path, gain, root, white, work,
     matrix, pull, step, trial, free = buffers
     size = x.size
     cost, force = _evaluate(x, coefficient, law, path, gain, root, white, work, raw, model)
-    count, damp, status, here = 1, 0.0, STALLED, True
+    count, damp, grow, status, here = 1, 0.0, 4.0, STALLED, True
     if not (cost < np.inf and force != 0.0):
         return force, cost, NO_PUSH, count
     _normal(x, force, white, model, law, matrix, pull)
@@ -217,8 +217,11 @@ def _search(x, most, tolerance, coefficient, law, path, gain, root, white, work,
         if new_cost <= cost * (1.0 + 1e-12) and new_force != 0.0:
             for j in range(size):
                 x[j] = trial[j]
+            # Nielsen's rule: damp as far as the gain fell short of what the linear model promised.
+            gain_ratio = (cost - new_cost) / max(predicted / shrink * (2.0 - 1.0 / shrink), 1e-300)
+            damp *= max(0.2, 1.0 - (2.0 * gain_ratio - 1.0) ** 3)
+            damp, grow = (0.0 if damp < 1e-4 else damp), 4.0
             cost, force, here = new_cost, new_force, True
-            damp = 0.0 if damp < 1e-2 else damp * 0.1
             if done:
                 status = CONVERGED
                 for j in range(size):
@@ -232,7 +235,8 @@ def _search(x, most, tolerance, coefficient, law, path, gain, root, white, work,
                 # Rounding: nothing is left to gain.
                 status = CONVERGED
                 break
-            damp = max(10.0 * damp, 1e-2)
+            damp = max(grow * damp, 1e-3)
+            grow *= 2.0
             if damp > 1e8:
                 break
     if not here:
