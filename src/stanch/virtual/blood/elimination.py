@@ -29,11 +29,11 @@ class Pattern:
     Parameters
     ----------
     order : ndarray, shape (size,)
-        Row that is eliminated first, second and so on.
+        Row that is eliminated first, second and so on [-].
     starts, columns, diagonal : ndarray
-        Rows of the filled matrix in that order: where each begins, its columns, where its diagonal entry is.
+        Rows of the filled matrix in that order: where each begins, its columns, where its diagonal entry is [-].
     targets : ndarray
-        Place that each product of the factorisation is taken from, in the order in which they are formed.
+        Place that each product of the factorisation is taken from, in the order in which they are formed [-].
     """
 
     order: Indices

@@ -37,9 +37,10 @@ class Reaction:
     reactants, products : tuple of str
         Names of species, each as often as it takes part; one or two reactants, or none for a constant inflow.
     forward : float
-        Rate constant as printed: M^-1 s^-1 for two reactants, s^-1 for one, M s^-1 for none.
+        Rate constant as printed, in M^-1 s^-1 [L/mol/s] for two reactants, s^-1 [1/s] for one, M s^-1 [mol/L/s] for
+        none.
     reverse : float or None
-        The same for the way back; None for a reaction that has none.
+        The same for the way back, None for a reaction that has none [1/s] or [L/mol/s].
     source : str
         Where the constants were read.
 
@@ -88,9 +89,9 @@ def reaction(text: str, forward: float, reverse: float | None = None, *, source:
     text : str
         Species joined by " + ", with the arrow " -> " or, where `reverse` is given, " <-> ".
     forward : float
-        As printed [M^-1 s^-1 or s^-1].
+        As printed [L/mol/s] or [1/s].
     reverse : float, optional
-        The way back [s^-1 or M^-1 s^-1].
+        The way back [1/s] or [L/mol/s].
     source : str
         Where the constants were read.
 
@@ -238,7 +239,7 @@ class Network:
         Returns
         -------
         ndarray, shape (steps,)
-            [m^3/(mol s)] for two reactants, [1/s] for one.
+            [m^3/mol/s] for two reactants, [1/s] for one.
 
         Raises
         ------
@@ -275,12 +276,12 @@ class Network:
         concentrations : array_like, shape (species,)
             [mol/m^3].
         constants : array_like, shape (steps,), optional
-            From :meth:`constants` [m^3/(mol s)].
+            From :meth:`constants` [SI unit].
 
         Returns
         -------
         ndarray, shape (species,)
-            [mol/(m^3 s)].
+            [mol/m^3/s].
         """
         y = np.append(np.asarray(concentrations, dtype=float), 1.0)
         k = self.constants() if constants is None else np.asarray(constants, dtype=float)
@@ -295,7 +296,7 @@ class Network:
         concentrations : array_like, shape (species,)
             [mol/m^3].
         constants : array_like, shape (steps,), optional
-            From :meth:`constants` [m^3/(mol s)].
+            From :meth:`constants` [SI unit].
 
         Returns
         -------

@@ -82,7 +82,7 @@ def solve(
     duration, step : float
         Length and spacing of the grid of times; the last time is the last multiple of `step` within `duration` [s].
     constants : array_like, shape (steps,), optional
-        From :meth:`Network.constants`; unscaled by default [m^3/(mol s)].
+        From :meth:`Network.constants`; unscaled by default [SI unit].
     rtol : float
         Relative error allowed in one step [-].
     atol : array_like, shape () or (species,)
