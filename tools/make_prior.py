@@ -22,6 +22,7 @@ from stanch.readings.forecast.library import well_class
 from stanch.readings.forecast.records import KineticPrior, Origin
 from stanch.readings.forecast.store import save_prior
 from stanch.version import __version__
+from stanch.virtual.blood.choices import Choices
 from stanch.virtual.blood.expect import DEMO_WELLS, courses
 from stanch.virtual.blood.population import PATIENT_KINDS, VirtualPatient, draw
 from stanch.virtual.blood.records import Composition
@@ -68,16 +69,20 @@ def pairs(assay: AssayDocument) -> tuple[tuple[str, str], ...]:
     return tuple(dict.fromkeys(found))
 
 
-def true_curves(composition: Composition, known: dict[str, str]) -> dict[str, tuple[Floats, Floats]]:
+def true_curves(
+    composition: Composition, known: dict[str, str], choices: Choices | None = None
+) -> dict[str, tuple[Floats, Floats]]:
     """True modulus of every well by its class."""
     time = np.arange(0.0, RUN + 1e-9, STEP)
-    made = courses(composition, list(DEMO_WELLS.values()), duration=RUN)
+    made = courses(composition, list(DEMO_WELLS.values()), choices, duration=RUN)
     return {known[name]: (time, np.asarray(one.modulus(time))) for name, one in zip(DEMO_WELLS, made)}
 
 
-def held_out(patient: VirtualPatient, known: dict[str, str], rng: np.random.Generator) -> HeldOut:
+def held_out(
+    patient: VirtualPatient, known: dict[str, str], rng: np.random.Generator, choices: Choices | None = None
+) -> HeldOut:
     """Pushes of every well of a patient, and the truth."""
-    truth, study = true_curves(patient.composition, known), pushes_study()
+    truth, study = true_curves(patient.composition, known, choices), pushes_study()
     moduli = {}
     for name, (time, modulus) in truth.items():
         speckle = SPECKLE[int(rng.integers(len(SPECKLE)))]

@@ -24,7 +24,20 @@ Exit codes:
   5    nothing could be read
   130  interrupted"""
 
-COMMANDS = ("demo", "simulate", "convert", "inspect", "recover", "analyse", "forecast", "learn", "verify", "selfcheck")
+COMMANDS = (
+    "demo",
+    "simulate",
+    "expect",
+    "population",
+    "convert",
+    "inspect",
+    "recover",
+    "analyse",
+    "forecast",
+    "learn",
+    "verify",
+    "selfcheck",
+)
 
 
 class LazyGroup(click.Group):

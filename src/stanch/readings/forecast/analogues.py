@@ -45,12 +45,14 @@ class Discrepancy:
     own: float
 
 
-LEVELS = Discrepancy(spread=0.08, memory=400.0, shared=0.95, own=0.03)
+LEVELS = Discrepancy(spread=0.08, memory=5000.0, shared=0.95, own=0.03)
 """For levels to come: a candidate must have grown as the curve did."""
 DECLINES = Discrepancy(spread=0.3, memory=3000.0, shared=0.9956, own=0.015)
 """For a decline: how the clot grew says little of its lysis, how the two wells part says nearly all."""
 LOOK_BACK = (0.0, 20.0, 40.0, 80.0, 150.0, 300.0, 600.0, 1200.0, 2400.0)
 """How long before now curves and candidates are compared [s]."""
+LEAST_ANALOGUES = 8.0
+"""Effective number of library samples that a forecast rests on at least [-]."""
 PATHS = 200
 """Paths of the curve that are paired with candidates [-]."""
 
@@ -67,7 +69,7 @@ class Continued(NamedTuple):
     effective : float
         Effective number of library samples [-].
     misfit : float
-        Mean squared distance over the discrepancy allowed [-].
+        Mean squared distance of the nearest candidate over the discrepancy allowed [-].
     """
 
     time: Floats
@@ -169,14 +171,30 @@ def _paired(
     lower = np.linalg.cholesky(spread + allowed.own**2 * np.eye(times.size))
     x, y = np.linalg.solve(lower, mine.T), np.linalg.solve(lower, theirs.T)
     distance = np.sum(x**2, axis=0)[:, None] + np.sum(y**2, axis=0) - 2.0 * x.T @ y
-    weight = np.exp(-0.5 * (distance - distance.min()))
+    misfit = max(float(distance.min()), 0.0) / times.size
+    distance -= distance.min()
+    weight = _flattened(distance, found.sample)
     running = np.cumsum(weight.ravel())
     marks = (np.arange(draws) + rng.random(draws)) / draws * running[-1]
     flat = np.minimum(np.searchsorted(running, marks), running.size - 1)
     pairs = np.stack(np.unravel_index(flat, weight.shape), axis=1)
-    misfit = float(np.sum(weight * distance) / running[-1]) / times.size
     by_candidate = weight.sum(axis=0) / running[-1]
     return rng.permutation(pairs), by_candidate, misfit
+
+
+def _flattened(distance: Floats, sample: NDArray[np.int64]) -> Floats:
+    """Weights of pairs of path and candidate, made less sharp until enough library samples share in them.
+
+    A handful of samples does not tell how samples like them differ.
+    """
+    power = 1.0
+    for _ in range(12):
+        weight = np.exp(-0.5 * power * distance)
+        by_sample = np.bincount(sample, weights=weight.sum(axis=0))
+        if float(by_sample.sum() ** 2 / np.sum(by_sample**2)) >= LEAST_ANALOGUES:
+            break
+        power *= 0.7
+    return weight
 
 
 def _compared_at(time: Floats, now: float, first: int, last: int) -> NDArray[np.int64]:

@@ -89,7 +89,7 @@ def load_prior(path: str | PathLike[str]) -> KineticPrior:
     if not path.is_file():
         raise InputError(f"prior {path}", got="no such file", allowed="a file that learn-prior wrote")
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with path.open("rb") as source, np.load(source, allow_pickle=False) as stored:
             text, digest = str(stored["head"]), str(stored["sha256"])
             counts = np.cumsum(stored["steps"], axis=2, dtype=np.int16)
         head: dict[str, Any] = json.loads(text)
