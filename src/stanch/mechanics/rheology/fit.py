@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -16,6 +17,7 @@ from stanch.mechanics.joint import NORMAL_95, Frames, Lines, Solved, Work, colle
 from stanch.mechanics.records import LOG_OFFSET, Moduli, SpectralTable
 from stanch.mechanics.response import coupling
 from stanch.mechanics.rheology.contour import Contour, contour
+from stanch.mechanics.rheology.evidence import log_evidence
 from stanch.mechanics.rheology.models import (
     PARAMETERS,
     damping_ratio,
@@ -29,7 +31,7 @@ from stanch.mechanics.settings import InvertSettings
 from stanch.mechanics.speckle import JointSolution
 from stanch.recording.records import Acquisition, Geometry
 
-__all__ = ["LARGEST_LOSS_TANGENT", "fit"]
+__all__ = ["LARGEST_LOSS_TANGENT", "compare", "fit"]
 
 Floats = NDArray[np.float64]
 
@@ -184,6 +186,7 @@ def fit(
     frequency: float = 100.0,
     settings: InvertSettings | None = None,
     priors: Priors | None = None,
+    rivals: Sequence[ModelName] = (),
 ) -> Moduli:
     """Fit every push of one well with a model of the medium, and state the complex modulus at a frequency.
 
@@ -205,6 +208,8 @@ def fit(
         As for :func:`stanch.mechanics.invert.invert`; its start grid is not used.
     priors : Priors, optional
         Defaults if not given.
+    rivals : sequence of str
+        Other models to be fitted to the same frames, for ``rheology.rivals``.
 
     Returns
     -------
@@ -223,10 +228,70 @@ def fit(
     G' = 0 is not rejected the loss tangent has only a lower limit: its logarithm then stands half way between that
     limit and ln 1000, with a standard deviation whose 95 % interval is just that range.
     """
-    return fitted_with(displacement, table, acquisition, geometry, model, frequency, settings, priors)[0]
+    given = (displacement, table, acquisition, geometry)
+    result, solved, search = _fitted(*given, model, frequency, settings, priors)
+    others = [name for name in dict.fromkeys(rivals) if name != model]
+    if not others or result.rheology is None:
+        return result
+    found = {name: _fitted(*given, name, frequency, settings, priors)[1:] for name in others}
+    evidence = _same_frames({model: (solved, search), **found}, result.push_time.size)
+    own = np.where(result.usable, evidence.pop(model), np.nan)
+    return replace(result, rheology=replace(result.rheology, log_evidence=own, rivals=evidence))
 
 
-def fitted_with(
+def compare(
+    displacement: Displacement,
+    table: SpectralTable,
+    acquisition: Acquisition,
+    geometry: Geometry,
+    *,
+    models: Sequence[ModelName] = MODELS,
+    frequency: float = 100.0,
+    settings: InvertSettings | None = None,
+    priors: Priors | None = None,
+) -> dict[str, Floats]:
+    """Log evidence of every push by each of several models, on the same frames.
+
+    Parameters
+    ----------
+    displacement, table, acquisition, geometry, frequency, settings, priors
+        As in :func:`fit`.
+    models : sequence of str
+        Of ``MODELS``.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (push,)
+        NaN where a push says nothing [-].
+
+    Notes
+    -----
+    A frame counts as outlying, and is held down, only as far as every model holds it down: a model does not gain by
+    leaving out frames that it cannot explain.
+    """
+    given = (displacement, table, acquisition, geometry)
+    found = {name: _fitted(*given, name, frequency, settings, priors)[1:] for name in models}
+    return _same_frames(found, displacement.push_time.size)
+
+
+def _same_frames(found: dict[str, tuple[Solved, _Model]], pushes: int) -> dict[str, Floats]:
+    """Log evidences with the frames held down that all models hold down; changes the solutions' work."""
+    common = np.min([solved.work.inflation for solved, _ in found.values()], axis=0)
+    out = {}
+    for name, (solved, search) in found.items():
+        work, after = solved.work, solved
+        if np.any(work.inflation != common):
+            work.inflation = np.ascontiguousarray(common)
+            search.again(work, work.x.copy(), math.inf)
+            after = replace(solved, lines=search.linearise(work))
+        values = log_evidence(search, after)
+        values[(after.signal < search.settings.least_signal) | (after.lines.force <= 0)] = np.nan
+        out[name] = np.full(pushes, np.nan)
+        out[name][solved.use] = values
+    return out
+
+
+def _fitted(
     displacement: Displacement,
     table: SpectralTable,
     acquisition: Acquisition,
@@ -240,6 +305,8 @@ def fitted_with(
     search = prepared(displacement, table, acquisition, model, frequency, settings, priors)
     size = len(PARAMETERS[model])
     solved = solve(displacement, table, acquisition, search, size, search.settings)
+    # The last linear step may leave the bounds, beyond which an order is no medium.
+    solved.work.x = np.clip(solved.work.x, *bounds(model))
     solution, y, e, moduli, angle = at_frequency(solved, model, frequency, frequency)
     result = collect(displacement, geometry, solved, y, e, solution, search.settings)
     return (
@@ -333,8 +400,6 @@ def _rheology(
     search: _Model, solved: Solved, result: Moduli, solution: JointSolution, moduli: Floats, angle: Floats,
     frequency: float,
 ) -> Rheology:  # fmt: skip
-    from stanch.mechanics.rheology.evidence import log_evidence
-
     work, use, model = solved.work, solved.use, search.model
     pushes = result.push_time.size
 
