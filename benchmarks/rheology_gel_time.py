@@ -1,6 +1,6 @@
 """Gel time of wells of virtual blood whose clot is a critical gel, as every rheology reads it.
 
-    python benchmarks/rheology_study.py gel_time --runs 10
+    python benchmarks/rheology_study.py gel_time --runs 6
 
 Healthy virtual donors, strong tissue factor; a push every 6 s until ten minutes after gelation; displacement with white
 noise, no speckle. The truth is where the loss tangent at 100 Hz of the course itself stays at or below 1 for a minute.
