@@ -433,3 +433,36 @@ def test_accept_limits_override_the_thresholds() -> None:
     assert limits.temperature_low == pytest.approx(309.65, abs=1e-9)
     assert limits.temperature_refuses
     assert {s.key for s in signs(run_of_four(), assay=load_assay(text, "t"))} == {"strain"}
+
+
+def test_sample_facts_are_held_against_accept_limits() -> None:
+    wells = run_of_four()
+    text = ASSAY + "".join(
+        f'[[limit]]\nof = "{of}"\nkind = "accept"\n{bounds}\nsource = "test"\n{more}'
+        for of, bounds, more in (
+            ("haematocrit", 'low = "25 %"\nhigh = "50 %"', ""),
+            ("platelets", 'low = "20 10^9/L"', 'consequence = "refuse_well"\n'),
+            ("fibrinogen", 'high = "8 g/L"', ""),
+        )
+    )
+    assay = load_assay(text, "t")
+
+    def found(**changes: object) -> list[QualitySign]:
+        made = signs(wells, facts(**changes), assay=assay)
+        return [s for s in made if s.key == "sample_outside"]
+
+    good = {"haematocrit": 0.3, "platelets": 8e13, "fibrinogen": 1.9}
+    assert found(**good) == []
+    assert found(**(good | {"haematocrit": 0.5, "platelets": 2e13, "fibrinogen": 8.0})) == []
+    (thin,) = found(**(good | {"haematocrit": 0.2}))
+    assert (thin.consequence, thin.well) == ("flag", "")
+    assert "Haematocrit is 20 %; accepted 25 to 50 %" in thin.text
+    (few,) = found(**(good | {"platelets": 1.5e13}))
+    assert few.consequence == "refuse_well"
+    assert "15 10^9/L; accepted from 20 10^9/L" in few.text
+    (much,) = found(**(good | {"fibrinogen": 9.0}))
+    assert "9 g/L; accepted up to 8 g/L" in much.text
+    (unknown,) = found(**(good | {"fibrinogen": None}))
+    assert unknown.consequence == "flag"
+    assert "was not checked" in unknown.text
+    assert [s for s in signs(wells, SampleFacts("s", "gel"), assay=assay) if s.key == "sample_outside"] == []

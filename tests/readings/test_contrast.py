@@ -9,6 +9,7 @@ from stanch.errors import InputError
 from stanch.readings.contrast import contrast
 from stanch.readings.definitions import ContrastDefinition, Definitions
 from stanch.readings.read import read_well
+from stanch.recording.records import Well
 
 D = Definitions(onset_modulus=20.0, hold=480.0, follow=1500.0)
 
@@ -166,3 +167,14 @@ def test_provisional_readings_make_provisional_contrasts(exact, well, clot):
 def test_a_block_fraction_without_its_uncertainty_is_refused() -> None:
     with pytest.raises(InputError, match="both or neither"):
         ContrastDefinition("c", "difference", "early_modulus", "a", "b", "blocker", block_fraction=0.9)
+
+
+def test_a_contrast_of_times_says_that_an_activation_is_uncertain_by_an_unknown_amount(exact, clot):
+    definition = ContrastDefinition("x", "difference", "onset", "a", "b", "")
+    for sd, told in ((None, 1), (0.0, 0)):
+        sides = []
+        for name in ("a", "b"):
+            curve = exact(clot(), spread=0.05)
+            sides.append((Well(name, activation_sd=sd), curve, read_well(curve, D, seed=1)))
+        found = contrast(definition, *sides, D, seed=1)
+        assert sum("activation time of a and b is unknown" in w for w in found.warnings) == told

@@ -202,3 +202,15 @@ def test_no_interval_is_refuted(study, speckle, errors):
         assert len(tally.covered) > 20, name
         assert study.p_value(sum(tally.covered), len(tally.covered)) >= 0.001, name
     assert abs(np.median(table["gel_time"].error)) < 2.0
+
+
+def test_an_unknown_uncertainty_of_activation_is_said_so_where_it_matters():
+    curve = made(clot(400.0), gel_at(), paths=60, spread=1.0)
+    known, unknown = (read_well(curve, D, seed=1, activation_sd=sd) for sd in (0.0, None))
+    said = "The uncertainty of the activation time is unknown and not included."
+    for key in ("onset", "gel_time", "plateau_entry"):
+        assert said not in known[key].estimate.why
+        assert unknown[key].estimate.why.endswith(said)
+        assert unknown[key].estimate.value == known[key].estimate.value
+    for key in ("onset_delay", "early_modulus", "plateau", "remaining"):
+        assert unknown[key].estimate == known[key].estimate

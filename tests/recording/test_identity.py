@@ -55,7 +55,6 @@ def test_by_hand_from_the_documented_entries(tmp_path: Path) -> None:
         ("temperature/temperature", "<f8 (0)", b""),
         ("temperature/time", "<f8 (0)", b""),
         ("wells/000/activation_offset", "<f8 ()", bytes(8)),
-        ("wells/000/activation_sd", "<f8 ()", bytes(8)),
         ("wells/000/activator", "text", b"none"),
         ("wells/000/frequency", "<f8 ()", np.array(2.0, "<f8").tobytes()),
         ("wells/000/kind", "text", b"modulus"),

@@ -223,3 +223,8 @@ def test_a_density_that_is_left_out_follows_the_haematocrit() -> None:
     assert acquisition.density == pytest.approx(1057.4, rel=1e-12)
     del document["recording"]["haematocrit"]
     assert problems(document) == ["acquisition.density: got nothing; it is required with echo or displacement"]
+
+
+def test_an_uncertainty_of_activation_that_is_left_out_is_unknown() -> None:
+    assert parse_map(changed("well.0.activation_sd", None)).wells[0].well.activation_sd is None
+    assert parse_map(changed("well.0.activation_sd", "0 s")).wells[0].well.activation_sd == 0.0

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from stanch.findings.quality_facts import (
     clock_disagreement,
     expired_lots,
+    sample_outside,
     stale_sample,
     temperature_outside,
     under_fill,
@@ -75,6 +76,7 @@ def assess(
     signs: list[QualitySign] = []
     signs += clock_disagreement(sample, wells, started_at, now, limits)
     signs += stale_sample(sample, wells, started_at, limits)
+    signs += sample_outside(sample, assay)
     signs += temperature_outside(wells, temperatures, started_at, onset_modulus, limits)
     signs += knock(wells, limits)
     signs += viscosity_disagreement(wells, limits)

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from stanch.findings.quality_records import Thresholds, WellEvidence
 from stanch.findings.records import QualitySign
+from stanch.quantities import QUANTITIES
+from stanch.quantities import unit as unit_of
 from stanch.recording.records import SampleFacts
 
 if TYPE_CHECKING:
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "clock_disagreement",
     "expired_lots",
+    "sample_outside",
     "stale_sample",
     "temperature_outside",
     "under_fill",
@@ -29,6 +32,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 ZERO_CELSIUS = 273.15
+SAMPLE_FACTS = ("haematocrit", "platelets", "fibrinogen")
 
 
 def _instant(text: str | None) -> datetime | None:
@@ -108,6 +112,26 @@ def stale_sample(
     if age > limits.sample_age:
         text = f"The sample was {age / 3600:.2f} h old at activation; accepted up to {limits.sample_age / 3600:g} h."
         yield QualitySign("stale_sample", "", "refuse_well" if limits.sample_age_refuses else "flag", text)
+
+
+def sample_outside(sample: SampleFacts, assay: AssayDocument | None) -> Iterator[QualitySign]:
+    """Haematocrit, platelet count or fibrinogen outside what the laboratory accepts, or unknown where it has limits."""
+    if assay is None or sample.role in ("gel", "blank"):
+        return
+    for limit in assay.limits:
+        if limit.kind != "accept" or limit.of not in SAMPLE_FACTS:
+            continue
+        name, value = QUANTITIES[limit.of].label, getattr(sample, limit.of)
+        if value is None:
+            text = f"{name} is unknown: it was not checked against the accepted limits, {limit.text}."
+            yield QualitySign("sample_outside", "", "flag", text)
+            continue
+        low, high = (-math.inf if limit.low is None else limit.low, math.inf if limit.high is None else limit.high)
+        if not low <= value <= high:
+            unit = unit_of(limit.unit)
+            shown = f"{(value - unit.offset) / unit.scale:.4g}" + ("" if limit.unit == "1" else f" {limit.unit}")
+            text = f"{name} is {shown}; accepted {limit.text}."
+            yield QualitySign("sample_outside", "", limit.consequence, text)
 
 
 def clock_disagreement(

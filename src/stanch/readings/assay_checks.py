@@ -281,7 +281,7 @@ class Compiler:
             self.problems.append(f"{path}: got neither low nor high; allowed: one or both")
         if low is not None and high is not None and not low < high:
             self.problems.append(f"{path}.low: got {one.low}; allowed: below high, {one.high}")
-        unit = re.sub(r"^[\s\d.eE+-]+", "", one.low or one.high or "").strip()
+        unit = re.sub(r"^\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?", "", one.low or one.high or "").strip()
         written = _as_written(one.low, one.high)
         return Limit(one.of, one.kind, one.well or "", low, high, unit, written, one.source, one.consequence)
 

@@ -20,7 +20,7 @@ from stanch.readings.correct import filled
 from stanch.readings.decline import decline
 from stanch.readings.definitions import ContrastDefinition, Definitions
 from stanch.readings.pair import pair_problems, pair_warnings, share_activator
-from stanch.readings.read import MISSING, modulus_estimate
+from stanch.readings.read import CLOCK_READINGS, MISSING, modulus_estimate
 from stanch.readings.records import Contrast, WellReadings
 from stanch.recording.records import Well
 
@@ -69,7 +69,7 @@ def contrast(
             return _refused(definition, unit, f"Well {name} is missing or could not be read.")
     assert base is not None
     assert other is not None
-    warnings: tuple[str, ...] = pair_warnings(base[0], other[0])
+    warnings: tuple[str, ...] = (*pair_warnings(base[0], other[0]), *_clock_warning(definition, base[0], other[0]))
     if definition.differs_in == "":
         warnings = (*warnings, "It was not checked that the wells differ in one additive only.")
     else:
@@ -82,6 +82,16 @@ def contrast(
     else:
         found = _compared(definition, base, other, definitions, seed)
     return replace(found, warnings=(*warnings, *found.warnings))
+
+
+def _clock_warning(definition: ContrastDefinition, base: Well, other: Well) -> tuple[str, ...]:
+    """That the interval leaves out an uncertainty of activation nobody stated, where it would matter."""
+    unknown = [well.name for well in (base, other) if well.activation_sd is None]
+    # The early modulus of the other well is read at the base well's anchor, so the clocks of both count.
+    if not unknown or definition.reading not in (*CLOCK_READINGS, "early_modulus"):
+        return ()
+    names = " and ".join(unknown)
+    return (f"The uncertainty of the activation time of {names} is unknown and not included.",)
 
 
 def _unit(definition: ContrastDefinition) -> str:

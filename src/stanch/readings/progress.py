@@ -74,7 +74,7 @@ class Progress:
         seed: int,
         paths: int = 1000,
         activation_offset: float = 0.0,
-        activation_sd: float = 0.0,
+        activation_sd: float | None = 0.0,
         systematic: float | None = None,
         well: str = "",
         settings: CurveSettings | None = None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,16 @@ from stanch.readings.definitions import Definitions
 from stanch.readings.gel import SETTLE, minutes, read_gel_time, read_onset_delay
 from stanch.readings.records import Reading, WellReadings
 
-__all__ = ["GROWTH_LIMIT", "MISSING", "REST", "SETTLE", "modulus_estimate", "read_well"]
+__all__ = [
+    "CLOCK_READINGS",
+    "CLOCK_UNKNOWN",
+    "GROWTH_LIMIT",
+    "MISSING",
+    "REST",
+    "SETTLE",
+    "modulus_estimate",
+    "read_well",
+]
 
 Floats = NDArray[np.float64]
 
@@ -29,6 +38,11 @@ GROWTH_LIMIT = 0.02
 
 MISSING = 0.025
 """Share of paths that may lack what a reading needs before the reading is unavailable [-]."""
+
+CLOCK_READINGS = ("onset", "gel_time", "plateau_entry")
+"""Readings that are times since activation."""
+
+CLOCK_UNKNOWN = "The uncertainty of the activation time is unknown and not included."
 
 _NOTHING_PA = 1e-9
 """Rounding of ln(G + 10 Pa) at zero [Pa]."""
@@ -54,7 +68,7 @@ def read_well(
     definitions: Definitions,
     *,
     activation_offset: float = 0.0,
-    activation_sd: float = 0.0,
+    activation_sd: float | None = 0.0,
     seed: int,
     anchor_samples: Floats | None = None,
     complete: bool = True,
@@ -67,8 +81,10 @@ def read_well(
     ----------
     curve : Curve
     definitions : Definitions
-    activation_offset, activation_sd : float
-        True activation minus recorded activation, and its standard uncertainty [s].
+    activation_offset : float
+        True activation minus recorded activation [s].
+    activation_sd : float or None
+        Standard uncertainty of that; None is unknown, and times then say that it is not included [s].
     seed : int
         Of the activation jitter.
     anchor_samples : ndarray, shape (path,), optional
@@ -87,7 +103,7 @@ def read_well(
         onset, gel_time, onset_delay, early_modulus, plateau, plateau_entry, steepest_rise, remaining; SI units.
     """
     # Each path has one clock error, shared by all its times.
-    jitter = np.asarray(activation_sd * np.random.default_rng([seed, 1]).standard_normal(curve.paths.shape[0]))
+    jitter = np.asarray((activation_sd or 0.0) * np.random.default_rng([seed, 1]).standard_normal(curve.paths.shape[0]))
     time = curve.time - activation_offset
     centre = curve.modulus if curve.centre is None else curve.centre
     resampled = centre[None, :] if curve.resampled is None else curve.resampled
@@ -101,8 +117,18 @@ def read_well(
     entry = _entry(paths, plateau, reached, settled)
     rise = _rise(paths, complete, systematic)
     remaining = _remaining(paths, definitions, plateau, entry, reached, complete)
-    readings = (onset, gel, delay, early, plateau, entry, rise, remaining)
+    readings: tuple[Reading, ...] = (onset, gel, delay, early, plateau, entry, rise, remaining)
+    if activation_sd is None:
+        readings = tuple(_clock_unknown(reading) for reading in readings)
     return WellReadings(well, readings, activation_offset - jitter)
+
+
+def _clock_unknown(reading: Reading) -> Reading:
+    """The reading, saying that the uncertainty of the activation is not in its interval where it would be."""
+    estimate = reading.estimate
+    if reading.key not in CLOCK_READINGS or estimate.status == "unavailable":
+        return reading
+    return replace(reading, estimate=replace(estimate, why=f"{estimate.why} {CLOCK_UNKNOWN}".strip()))
 
 
 def _status(paths: _Paths, looked_at: float, complete: bool) -> Status:

@@ -243,7 +243,7 @@ def _well(entry: WellTable) -> WellMap:
     well = Well(
         additives=additives,
         activation_offset=entry.activation_offset or 0.0,
-        activation_sd=entry.activation_sd or 0.0,
+        activation_sd=entry.activation_sd,
         **values,
     )
     return WellMap(well, _geometry(entry.geometry), entry)

@@ -186,8 +186,8 @@ class Well:
         UTC time with offset (ISO 8601) of activation; zero of ``push_time``.
     activation_offset : float
         True activation minus `activated_at` [s].
-    activation_sd : float
-        Standard uncertainty of that [s].
+    activation_sd : float or None
+        Standard uncertainty of that; None is unknown, which is not zero [s].
     """
 
     name: str
@@ -201,7 +201,7 @@ class Well:
     fill_height: float | None = None
     activated_at: str | None = None
     activation_offset: float = 0.0
-    activation_sd: float = 0.0
+    activation_sd: float | None = None
 
     @property
     def additive_names(self) -> frozenset[str]:
