@@ -120,7 +120,7 @@ def _along(
 def _speed(scale: Any, material: Material, at: float) -> Any:
     """Rate at which the inertia of a mode gives way to its stiffness [1/s]."""
     rate = np.full_like(np.asarray(scale, dtype=float), at)
-    for _ in range(60):
+    for _ in range(24):
         rate = np.maximum(np.sqrt(scale * np.abs(material.relaxance(rate))), 1e-30)
     return rate
 
@@ -202,7 +202,7 @@ def _rational_pole(scale: Floats, material: Material) -> Complexes:
 def _fractional_guess(scale: Floats, material: Material) -> Complexes:
     """Near the pole: the balance of inertia and modulus, ``s = i sqrt(scale G(s))``, followed a few times."""
     s: Complexes = 1j * _speed(scale, material, 1e3)
-    for _ in range(25):
+    for _ in range(12):
         s = 1j * np.sqrt(scale * material.relaxance(s))
         x = np.log(s)
         s = np.exp(x.real + 1j * np.clip(x.imag, 0.5 * np.pi, np.pi - 1e-6))
