@@ -16,6 +16,7 @@ from numba import njit
 __all__ = ["DONE", "TOO_MANY", "TOO_SMALL", "integrate", "jacobian", "rates"]
 
 DONE, TOO_SMALL, TOO_MANY = 0, 1, 2
+SMALLEST, LARGEST = 0.125, 5.0
 
 GAMMA = 0.25
 A21 = 1.544
@@ -131,136 +132,136 @@ def _below(y, allowed):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _attempt(lists, constants, jac, y, h, f0, work, w, inverse, k, u):
+    """One step of length h from y to u; the sixth row of k is then its error."""
+    starts, columns, diagonal, targets = lists.starts, lists.columns, lists.diagonal, lists.targets
+    first, second = lists.first, lists.second
+    cs, ct, cz = lists.change_starts, lists.change_steps, lists.change_sizes
+    n = len(diagonal)
+    f, flow = work
+    k1, k2, k3, k4, k5, k6 = k[0], k[1], k[2], k[3], k[4], k[5]
+    i = 1.0 / h
+    _factorise(jac, i / GAMMA, starts, columns, diagonal, targets, w, inverse)
+    for s in range(n):
+        k1[s] = f0[s]
+    _solve(w, inverse, starts, columns, diagonal, k1)
+    for s in range(n):
+        u[s] = y[s] + A21 * k1[s]
+    rates(u, constants, n, first, second, cs, ct, cz, flow, f)
+    for s in range(n):
+        k2[s] = f[s] + i * (C21 * k1[s])
+    _solve(w, inverse, starts, columns, diagonal, k2)
+    for s in range(n):
+        u[s] = y[s] + A31 * k1[s] + A32 * k2[s]
+    rates(u, constants, n, first, second, cs, ct, cz, flow, f)
+    for s in range(n):
+        k3[s] = f[s] + i * (C31 * k1[s] + C32 * k2[s])
+    _solve(w, inverse, starts, columns, diagonal, k3)
+    for s in range(n):
+        u[s] = y[s] + A41 * k1[s] + A42 * k2[s] + A43 * k3[s]
+    rates(u, constants, n, first, second, cs, ct, cz, flow, f)
+    for s in range(n):
+        k4[s] = f[s] + i * (C41 * k1[s] + C42 * k2[s] + C43 * k3[s])
+    _solve(w, inverse, starts, columns, diagonal, k4)
+    for s in range(n):
+        u[s] = y[s] + A51 * k1[s] + A52 * k2[s] + A53 * k3[s] + A54 * k4[s]
+    rates(u, constants, n, first, second, cs, ct, cz, flow, f)
+    for s in range(n):
+        k5[s] = f[s] + i * (C51 * k1[s] + C52 * k2[s] + C53 * k3[s] + C54 * k4[s])
+    _solve(w, inverse, starts, columns, diagonal, k5)
+    for s in range(n):
+        u[s] += k5[s]
+    rates(u, constants, n, first, second, cs, ct, cz, flow, f)
+    for s in range(n):
+        k6[s] = f[s] + i * (C61 * k1[s] + C62 * k2[s] + C63 * k3[s] + C64 * k4[s] + C65 * k5[s])
+    _solve(w, inverse, starts, columns, diagonal, k6)
+    for s in range(n):
+        u[s] += k6[s]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _record(out, at, interval, t, h, y, u, k, order):
+    """Values on the grid within a step; the number of the next grid point."""
+    if at == len(out) or interval * at > t + h:
+        return at
+    k1, k2, k3, k4, k5, square, cube = k[0], k[1], k[2], k[3], k[4], k[6], k[7]
+    for s in range(len(order)):
+        square[s] = D21 * k1[s] + D22 * k2[s] + D23 * k3[s] + D24 * k4[s] + D25 * k5[s]
+        cube[s] = D31 * k1[s] + D32 * k2[s] + D33 * k3[s] + D34 * k4[s] + D35 * k5[s]
+    while at < len(out) and interval * at <= t + h:
+        x = (interval * at - t) / h
+        for s in range(len(order)):
+            between = y[s] * (1.0 - x) + x * (u[s] + (1.0 - x) * (square[s] + x * cube[s]))
+            out[at, order[s]] = max(between, 0.0)
+        at += 1
+    return at
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scale(error, before, h, h_before, first, refused):
+    """Factor from a step that was accepted to the next."""
+    error = max(error, 1e-10)
+    scale = 0.9 * error**-0.25
+    if not first:
+        # Gustafsson 1994, ACM TOMS 20:496: the step is foreseen from the two errors before it.
+        scale = min(scale, 0.9 * (h / h_before) * (before / error**2) ** 0.25)
+    scale = min(LARGEST, max(SMALLEST, scale))
+    return min(scale, 1.0) if refused else scale
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def integrate(lists, constants, initial, interval, rtol, atol, most, out, counts):
     """March from 0 over the even grid of `out` (time, species); species in the network's order.
 
     Returns how it ended and the time reached; counts: steps taken, refused, right-hand sides, factorisations.
     """
-    order, starts, columns, diagonal, targets, first, second, cs, ct, cz, ss, sl, sz = lists
-    n = len(order)
-    n_grid = len(out)
-    end = interval * (n_grid - 1)
-    y = np.ones(n + 1)
-    u = np.ones(n + 1)
-    allowed = np.empty(n)
-    for s in range(n):
-        y[s] = initial[order[s]]
-        out[0, order[s]] = y[s]
-        allowed[s] = atol[order[s]]
-    flow = np.empty(len(constants))
-    slopes = np.empty(2 * len(constants))
-    jac = np.empty(len(columns))
-    w = np.empty(len(columns))
-    inverse = np.empty(n)
-    f0 = np.empty(n)
-    f = np.empty(n)
-    k1 = np.empty(n)
-    k2 = np.empty(n)
-    k3 = np.empty(n)
-    k4 = np.empty(n)
-    k5 = np.empty(n)
-    k6 = np.empty(n)
-
+    order, first, second = lists.order, lists.first, lists.second
+    cs, ct, cz = lists.change_starts, lists.change_steps, lists.change_sizes
+    ss, sl, sz = lists.slope_starts, lists.slope_slots, lists.slope_sizes
+    n, entries = len(order), len(lists.columns)
+    y, u = np.ones(n + 1), np.ones(n + 1)
+    allowed = atol[order]
+    y[:n] = initial[order]
+    out[0] = initial
+    flow, slopes = np.empty(len(constants)), np.empty(2 * len(constants))
+    jac, w, inverse = np.empty(entries), np.empty(entries), np.empty(n)
+    f0, k = np.empty(n), np.empty((8, n))
+    work = (np.empty(n), flow)
     rates(y, constants, n, first, second, cs, ct, cz, flow, f0)
-    size = _norm(f0, y, y, rtol, allowed) * rtol
-    h = end if size == 0.0 else min(end, 1e-2 / size * rtol**0.25)
-    t = 0.0
-    at = 1
-    fresh = False
-    refused = False
-    before = 1.0
-    h_before = h
-    while at < n_grid:
+    end = interval * (len(out) - 1)
+    pace = _norm(f0, y, y, rtol, allowed) * rtol
+    h = end if pace == 0.0 else min(end, 1e-2 / pace * rtol**0.25)
+    t, at = 0.0, 1
+    fresh, refused = False, False
+    before, h_before = 1.0, h
+    while at < len(out):
         if counts[0] + counts[1] >= most:
             return TOO_MANY, t
         if not h > 1e-14 * max(t, 1e-6):
             return TOO_SMALL, t
         if not fresh:
-            if counts[0] > 0:
-                rates(y, constants, n, first, second, cs, ct, cz, flow, f0)
+            rates(y, constants, n, first, second, cs, ct, cz, flow, f0)
             jacobian(y, constants, first, second, ss, sl, sz, slopes, jac)
             fresh = True
-        _factorise(jac, 1.0 / (h * GAMMA), starts, columns, diagonal, targets, w, inverse)
+            counts[2] += 1
+        _attempt(lists, constants, jac, y, h, f0, work, w, inverse, k, u)
+        counts[2] += 5
         counts[3] += 1
-        i = 1.0 / h
-        for s in range(n):
-            k1[s] = f0[s]
-        _solve(w, inverse, starts, columns, diagonal, k1)
-        for s in range(n):
-            u[s] = y[s] + A21 * k1[s]
-        rates(u, constants, n, first, second, cs, ct, cz, flow, f)
-        for s in range(n):
-            k2[s] = f[s] + i * (C21 * k1[s])
-        _solve(w, inverse, starts, columns, diagonal, k2)
-        for s in range(n):
-            u[s] = y[s] + A31 * k1[s] + A32 * k2[s]
-        rates(u, constants, n, first, second, cs, ct, cz, flow, f)
-        for s in range(n):
-            k3[s] = f[s] + i * (C31 * k1[s] + C32 * k2[s])
-        _solve(w, inverse, starts, columns, diagonal, k3)
-        for s in range(n):
-            u[s] = y[s] + A41 * k1[s] + A42 * k2[s] + A43 * k3[s]
-        rates(u, constants, n, first, second, cs, ct, cz, flow, f)
-        for s in range(n):
-            k4[s] = f[s] + i * (C41 * k1[s] + C42 * k2[s] + C43 * k3[s])
-        _solve(w, inverse, starts, columns, diagonal, k4)
-        for s in range(n):
-            u[s] = y[s] + A51 * k1[s] + A52 * k2[s] + A53 * k3[s] + A54 * k4[s]
-        rates(u, constants, n, first, second, cs, ct, cz, flow, f)
-        for s in range(n):
-            k5[s] = f[s] + i * (C51 * k1[s] + C52 * k2[s] + C53 * k3[s] + C54 * k4[s])
-        _solve(w, inverse, starts, columns, diagonal, k5)
-        for s in range(n):
-            u[s] += k5[s]
-        rates(u, constants, n, first, second, cs, ct, cz, flow, f)
-        for s in range(n):
-            k6[s] = f[s] + i * (C61 * k1[s] + C62 * k2[s] + C63 * k3[s] + C64 * k4[s] + C65 * k5[s])
-        _solve(w, inverse, starts, columns, diagonal, k6)
-        for s in range(n):
-            u[s] += k6[s]
-        counts[2] += 6
-        error = _norm(k6, y[:n], u[:n], rtol, allowed)
-        if not math.isfinite(error):
-            counts[1] += 1
-            refused = True
-            h *= 0.1
-            continue
+        error = _norm(k[5], y, u, rtol, allowed)
         # Below zero, what a species makes of itself would grow towards minus infinity.
-        if error <= 1.0 and _below(u, allowed):
+        if not error <= 1.0 or _below(u, allowed):
             counts[1] += 1
             refused = True
-            h *= 0.5
+            finite = math.isfinite(error)
+            h *= min(0.5, max(SMALLEST, 0.9 * error**-0.25)) if finite and error > 0.0 else SMALLEST
             continue
-        scale = min(5.0, max(0.125, 0.9 * max(error, 1e-10) ** -0.25))
-        if error > 1.0:
-            counts[1] += 1
-            refused = True
-            h *= scale
-            continue
-        if counts[0] > 0:
-            # Gustafsson 1994, ACM TOMS 20:496: the step is foreseen from the two errors before it.
-            foreseen = 0.9 * (h / h_before) * (before / max(error, 1e-10) ** 2) ** 0.25
-            scale = min(scale, min(5.0, max(0.125, foreseen)))
-        if refused:
-            scale = min(scale, 1.0)
-        before = max(error, 1e-2)
-        h_before = h
-        reached = t + h
-        if interval * at <= reached:
-            for s in range(n):
-                f[s] = D21 * k1[s] + D22 * k2[s] + D23 * k3[s] + D24 * k4[s] + D25 * k5[s]
-                k6[s] = D31 * k1[s] + D32 * k2[s] + D33 * k3[s] + D34 * k4[s] + D35 * k5[s]
-            while at < n_grid and interval * at <= reached:
-                x = (interval * at - t) / h
-                for s in range(n):
-                    between = y[s] * (1.0 - x) + x * (u[s] + (1.0 - x) * (f[s] + x * k6[s]))
-                    out[at, order[s]] = max(between, 0.0)
-                at += 1
+        scale = _scale(error, before, h, h_before, counts[0] == 0, refused)
+        before, h_before = max(error, 1e-2), h
+        at = _record(out, at, interval, t, h, y, u, k, order)
         for s in range(n):
             y[s] = max(u[s], 0.0)
-        t = reached
-        counts[0] += 1
-        fresh = False
-        refused = False
+        t += h
         h *= scale
+        counts[0] += 1
+        fresh, refused = False, False
     return DONE, t
