@@ -230,11 +230,12 @@ def fit(
     """
     given = (displacement, table, acquisition, geometry)
     result, solved, search = _fitted(*given, model, frequency, settings, priors)
-    others = [name for name in dict.fromkeys(rivals) if name != model]
+    others: list[str] = [name for name in dict.fromkeys(rivals) if name != model]
     if not others or result.rheology is None:
         return result
     found = {name: _fitted(*given, name, frequency, settings, priors)[1:] for name in others}
-    evidence = _same_frames({model: (solved, search), **found}, result.push_time.size)
+    found[model] = (solved, search)
+    evidence = _same_frames(found, result.push_time.size)
     own = np.where(result.usable, evidence.pop(model), np.nan)
     return replace(result, rheology=replace(result.rheology, log_evidence=own, rivals=evidence))
 
@@ -270,7 +271,8 @@ def compare(
     leaving out frames that it cannot explain.
     """
     given = (displacement, table, acquisition, geometry)
-    found = {name: _fitted(*given, name, frequency, settings, priors)[1:] for name in models}
+    names: list[str] = list(models)
+    found = {name: _fitted(*given, name, frequency, settings, priors)[1:] for name in names}
     return _same_frames(found, displacement.push_time.size)
 
 
