@@ -1,6 +1,6 @@
-"""Learns the prior that is shipped, from a virtual population: python tools/make_prior.py [--per-kind N] [--out FILE]
+"""Learns the prior that is shipped, from a virtual population: python tools/make_prior.py
 
-Half of the virtual patients make the library of whole curves; of the other half only pushes with their errors are seen
+Some virtual patients make the library of whole curves; of others only pushes with their errors are seen
 and the margins are found on them. The same seed and version give the same file.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
 
@@ -90,16 +91,30 @@ def held_out(
     return HeldOut(moduli, truth)
 
 
-def make(per_kind: int, seed: int, *, talk: bool = True) -> KineticPrior:
-    """Learn the prior from `per_kind` patients of each kind for the library and as many held out."""
+class Unseen(Sequence[HeldOut]):
+    """Held-out patients, each made when it is looked at: the covariances of all of them would fill a gigabyte."""
+
+    def __init__(self, patients: list[VirtualPatient], known: dict[str, str], seed: int) -> None:
+        self._patients, self._known, self._seed = patients, known, seed
+
+    def __len__(self) -> int:
+        return len(self._patients)
+
+    def __getitem__(self, index):  # type: ignore[no-untyped-def]
+        if index >= len(self._patients):
+            raise IndexError(index)
+        return held_out(self._patients[index], self._known, np.random.default_rng([self._seed, 14, index]))
+
+
+def make(per_kind: int, held_per_kind: int, seed: int, *, talk: bool = True) -> KineticPrior:
+    """Learn the prior from `per_kind` patients of each kind in the library and `held_per_kind` others held out."""
     assay = demo_assay()
     known = classes(assay)
-    everyone = {kind: draw(kind, 2 * per_kind, seed) for kind in KINDS}
+    everyone = {kind: draw(kind, per_kind + held_per_kind, seed) for kind in KINDS}
     library = [true_curves(p.composition, known) for kind in KINDS for p in everyone[kind][:per_kind]]
     others = [p for kind in KINDS for p in everyone[kind][per_kind:]]
-    held = [held_out(p, known, np.random.default_rng([seed, 14, k])) for k, p in enumerate(others)]
     words = (
-        f"{per_kind} virtual patients of each kind ({', '.join(KINDS)}) in the library and as many held out, "
+        f"{per_kind} virtual patients of each kind ({', '.join(KINDS)}) in the library and {held_per_kind} held out, "
         f"seed {seed}, wells of the demo assay, a push every {INTERVAL:g} s"
     )
     origin = Origin("virtual population", words, __version__)
@@ -109,7 +124,14 @@ def make(per_kind: int, seed: int, *, talk: bool = True) -> KineticPrior:
             print(f"\r{100 * fraction:.0f} %", end="", file=sys.stderr, flush=True)
 
     return learn(
-        library, held, assay.definitions(), run=RUN, pairs=pairs(assay), origin=origin, seed=seed, progress=tell
+        library,
+        Unseen(others, known, seed),
+        assay.definitions(),
+        run=RUN,
+        pairs=pairs(assay),
+        origin=origin,
+        seed=seed,
+        progress=tell,
     )
 
 
@@ -117,11 +139,12 @@ def main() -> None:
     """Make the file."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--per-kind", type=int, default=40)
+    parser.add_argument("--held-per-kind", type=int, default=20)
     parser.add_argument("--seed", type=int, default=20260211)
     parser.add_argument("--out", type=Path, default=OUT)
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
-    stored = save_prior(args.out, make(args.per_kind, args.seed), overwrite=True)
+    stored = save_prior(args.out, make(args.per_kind, args.held_per_kind, args.seed), overwrite=True)
     print(f"\n{args.out}: {args.out.stat().st_size} bytes, sha256 {stored.sha256}")
 
 

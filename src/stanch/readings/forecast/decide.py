@@ -107,7 +107,8 @@ def minutes_saved(
     hold : int
         How many forecasts in a row must agree [-].
     minima : sequence of float
-        Probabilities tried, ascending; the first with no more wrong decisions than waiting is taken, else the last.
+        Probabilities tried, ascending; the first with no more wrong decisions than waiting is taken, else the last
+        [-].
 
     Returns
     -------

@@ -187,7 +187,7 @@ class Forecaster:
         return self._stretched(raw, " / ".join(classes), now)
 
     def raw_well(self, curve: Curve | None, wells: str, now: float, *, offset: float = 0.0) -> tuple[Raw, ...]:
-        """Draws of early modulus and plateau before they are stretched."""
+        """Draws of early modulus and plateau at a time [s] before they are stretched [Pa]."""
         found = self._continued([curve], (wells,), now, [offset])
         time, paths = found.time, found.paths[0]
         phase = phase_of(curve, now, self.definitions.onset_modulus, offset)
@@ -206,7 +206,7 @@ class Forecaster:
         *,
         offsets: tuple[float, float] = (0.0, 0.0),
     ) -> Raw:
-        """Draws of the retention before they are stretched."""
+        """Draws of the retention at a time [s] before they are stretched [-]."""
         found = self._continued(list(curves), classes, now, list(offsets), DECLINES)
         kept = targets.retention(found.time, found.paths[0], found.paths[1], self.definitions)
         phase = phase_of(curves[0], now, self.definitions.onset_modulus, offsets[0])
