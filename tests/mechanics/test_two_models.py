@@ -1,12 +1,16 @@
 """The analysis's table against the virtual instrument's modes: two programs that import nothing of each other."""
 
+import math
+
 import numpy as np
 import pytest
 
 from stanch.mechanics.response import oscillator
+from stanch.mechanics.rheology.response import trace
 from stanch.mechanics.table import spectral_table
-from stanch.recording.records import Geometry
-from stanch.virtual.medium import push_response, well_modes
+from stanch.recording.records import Acquisition, Geometry
+from stanch.virtual.material import Material
+from stanch.virtual.medium import material_response, push_response, well_modes
 
 MM = 1e-3
 DENSITY, PUSH = 1055.0, 2e-4
@@ -36,6 +40,40 @@ def test_they_agree(well, wall):
             if order == 0:
                 peak = np.abs(mine).max()
             assert np.abs(mine - other).max() < 2e-4 * peak
+
+
+LATE = np.concatenate([TIME, np.geomspace(9e-3, 100e-3, 12)])
+OMEGA = 200 * math.pi
+MEDIA = {
+    "kelvin_voigt": [{"modulus": 5.0, "viscosity": 0.005}, {"modulus": 1000.0, "viscosity": 0.2}],
+    "spring_pot": [
+        {"pot": 5.0 / OMEGA**0.7, "order": 0.7},
+        {"pot": 60.0 / OMEGA**0.4, "order": 0.4},
+        {"pot": 1000.0 / OMEGA**0.05, "order": 0.05},
+    ],
+    "fractional_kelvin_voigt": [{"modulus": 100.0, "pot": 80.0 / OMEGA**0.5, "order": 0.5}],
+    "zener": [
+        {"modulus": 20.0, "branch": 60.0, "relaxation": 1e-3},
+        {"modulus": 500.0, "branch": 900.0, "relaxation": 2e-4},
+    ],
+}
+
+
+@pytest.mark.parametrize("model", MEDIA)
+def test_they_agree_on_any_medium_out_to_100_ms(model):
+    geometry, acquisition = WELLS["rigid"], Acquisition(40e6, 9e6, 1575.0, DENSITY, PUSH, 2, -2e-3)
+    modes = well_modes(geometry, -1e-3, 1e-3)
+    column = int(np.argmin(np.abs(modes.depth - 0.6 * MM)))
+    depth = modes.depth[column : column + 1]
+    table = spectral_table(geometry, depth=depth, density=DENSITY, push_duration=PUSH, frame_time=LATE, cache=False)
+    for parameters in MEDIA[model]:
+        mine = trace(table, model, parameters, 1.0, acquisition, LATE, depth, np.ones(1))
+        rest = {k: v for k, v in parameters.items() if k != "modulus"}
+        material = Material(parameters.get("modulus", 0.0), **rest)
+        q = material_response(modes.eigenvalue, LATE, material, DENSITY, PUSH)
+        other = (modes.force * modes.beam[0, :, column]) @ q / DENSITY
+        # Rows are kept for the viscosities of the box; a spring-pot of order 0.05 is damped less.
+        assert np.abs(mine - other).max() < 4e-4 * np.abs(mine).max()
 
 
 def test_a_wall_that_lets_go_moves_further():
