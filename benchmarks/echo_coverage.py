@@ -20,15 +20,15 @@ from typing import Any
 
 import numpy as np
 
+CURVES = Path(__file__).with_name("stated_curves.toml")
 EXCUSED = 0.001
 
 
 def scenario_of(seed: int, pushes: int) -> dict[str, Any]:
-    """The demo scenario with growth, lysis and stiffness of its own."""
+    """Six wells of stated curves, with growth, lysis and stiffness of their own."""
     rng = np.random.default_rng([seed, 77])
-    data = tomllib.loads((files("stanch.virtual") / "demo" / "scenario.toml").read_text("utf-8"))
+    data = tomllib.loads(CURVES.read_text("utf-8"))
     data["seed"] = seed
-    data.pop("assay", None)
     data["run"]["pushes"] = pushes
     data["run"]["push_interval"] = f"{3600 / pushes:g} s"
     data["instrument"]["signal_to_noise"] = f"{rng.uniform(26, 40):.2f} dB"

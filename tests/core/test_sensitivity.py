@@ -58,10 +58,11 @@ def test_a_well_three_per_cent_wider_adds_five_per_cent(recording, plateau) -> N
     assert plateau({"well_radius": 1.03 * radius}) / plateau({}) == pytest.approx(1.055, abs=0.01)
 
 
-def test_a_wrong_radius_cancels_in_a_ratio_of_like_wells(recording) -> None:
-    radius = recorded_settings(recording, "base")["well_radius"]
-    ratio = reading_model(recording, reading="heparin effect", threads=1)
-    assert ratio({"well_radius": 1.03 * radius}) == pytest.approx(ratio({}), rel=0.01)
+def test_a_wrong_radius_cancels_in_a_ratio_of_moduli_of_like_wells(recording, plateau) -> None:
+    radius = {"well_radius": 1.03 * recorded_settings(recording, "base")["well_radius"]}
+    share = reading_model(recording, reading="platelet share", threads=1)
+    assert share(radius) == pytest.approx(share({}), rel=0.01)
+    assert plateau(radius) != pytest.approx(plateau({}), rel=0.03)
 
 
 def test_first_order_foretells_joint_runs(recording, plateau) -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from importlib.resources import files
 
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stanch.errors import DocumentError
+from stanch.virtual.blood.expect import DEMO_WELLS
 from stanch.virtual.scenario import Scenario, load_scenario, parse_scenario
 
 
@@ -139,6 +141,23 @@ def test_demo_scenario_and_demo_assay_belong_together():
     assert (demo.run.pushes, demo.acquisition.frames, demo.acquisition.samples) == (240, 64, 256)
     stated = [(w.name, w.activator, {a.name for a in w.additives}) for w in demo.well]
     assert stated == [(w["name"], w["activator"], set(w["additives"])) for w in assay["well"]]
+
+
+def test_the_demo_is_a_virtual_patient_in_the_wells_of_the_demo_assay():
+    folder = files("stanch.virtual") / "demo"
+    demo = parse_scenario((folder / "scenario.toml").read_text(encoding="utf-8"))
+    found = {well.name: demo.contents_record(i) for i, well in enumerate(demo.well)}
+    assert set(found) == set(DEMO_WELLS)
+    for name, contents in DEMO_WELLS.items():
+        assert found[name].blood_share == pytest.approx(contents.blood_share, rel=1e-12)
+        assert replace(found[name], blood_share=1.0) == replace(contents, blood_share=1.0)
+    stated = demo.sample_record()
+    blood = demo.blood.record()
+    assert (stated.fibrinogen, stated.platelets, stated.haematocrit) == (
+        blood.fibrinogen,
+        blood.platelets,
+        blood.haematocrit,
+    )
 
 
 @settings(derandomize=True, max_examples=60, deadline=None)
