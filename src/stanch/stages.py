@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from stanch.echo.records import Displacement, PushFlag
 from stanch.errors import InputError, RecordingError
 from stanch.findings.records import QualitySign
-from stanch.mechanics.records import Moduli
+from stanch.mechanics.records import Moduli, SpectralTable
 from stanch.readings.assay_records import AssaySettings
 from stanch.readings.definitions import Definitions
 from stanch.recording.records import Acquisition, Geometry, SignalKind, Well
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from stanch.mechanics.calibrate import Calibration
     from stanch.recording.container import Recording
 
-__all__ = ["refuse", "to_curve", "to_displacement", "to_moduli", "to_readings"]
+__all__ = ["refuse", "table_of", "to_curve", "to_displacement", "to_moduli", "to_readings"]
 
 PUSHES_PER_BLOCK = 16
 PATHS = 1000
@@ -96,6 +96,20 @@ def _track(source: Recording, well: str, settings: AssaySettings) -> Displacemen
 
 def _moduli(source: Recording, well: str, displacement: Displacement, settings: AssaySettings) -> Moduli:
     from stanch.mechanics.invert import InvertSettings, invert
+
+    table, acquisition, geometry = table_of(source, well, displacement)
+    # Wells share the processors already.
+    how = InvertSettings(threads=1)
+    frequency = settings.stated_frequency
+    if frequency is None:
+        return invert(displacement, table, acquisition, geometry, how)
+    from stanch.mechanics.rheology.fit import fit
+
+    return fit(displacement, table, acquisition, geometry, model=settings.rheology, frequency=frequency, settings=how)
+
+
+def table_of(source: Recording, well: str, displacement: Displacement) -> tuple[SpectralTable, Acquisition, Geometry]:
+    """The spectral table that the displacement of a well is fitted with, and what it was built for."""
     from stanch.mechanics.table import spectral_table
 
     acquisition, geometry, _ = _set_up(source, well)
@@ -105,14 +119,7 @@ def _moduli(source: Recording, well: str, displacement: Displacement, settings: 
         push_duration=acquisition.push_duration,
         frame_time=displacement.frame_time,
     )
-    # Wells share the processors already.
-    how = InvertSettings(threads=1)
-    frequency = settings.stated_frequency
-    if frequency is None:
-        return invert(displacement, table, acquisition, geometry, how)
-    from stanch.mechanics.rheology.fit import fit
-
-    return fit(displacement, table, acquisition, geometry, model=settings.rheology, frequency=frequency, settings=how)
+    return table, acquisition, geometry
 
 
 def _set_up(source: Recording, well: str) -> tuple[Acquisition, Geometry, NDArray[np.float64]]:

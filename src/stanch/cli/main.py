@@ -33,6 +33,7 @@ COMMANDS = (
     "inspect",
     "recover",
     "analyse",
+    "rheology",
     "forecast",
     "learn",
     "verify",
