@@ -118,3 +118,28 @@ def test_a_wrong_scenario_lists_its_faults(tmp_path, capsys):
     assert (code, out) == (3, "")
     assert "seed: missing" in err
     assert "sead: unknown key" in err
+
+
+def test_from_blood_through_echoes_to_the_expected_numbers(tmp_path):
+    """Both routes to the same readings of one virtual patient: without echoes, and with them."""
+    from stanch.pipeline import analyse
+    from stanch.virtual.simulate import simulate
+
+    scenario = Path(__file__).parents[2] / "examples" / "patient" / "scenario.toml"
+    found = expect(scenario)
+    result = analyse(simulate(scenario, tmp_path / "r.h5"), seed=3, threads=1)
+    pairs = []
+    for well, measured in zip(found.wells, result.wells, strict=True):
+        for key in ("onset", "early_modulus", "plateau", "plateau_entry", "steepest_rise"):
+            pairs.append((well.readings[key].estimate, measured.readings[key].estimate))
+    pairs += [(c.estimate, m.estimate) for c, m in zip(found.contrasts, result.contrasts, strict=True)]
+    for true, seen in pairs:
+        assert seen.status == true.status == "ok"
+        # Three times the half-width of a 95 % interval is six standard deviations.
+        half = (seen.high - seen.low) / 2
+        assert abs(seen.value - true.value) < 3 * half
+        assert half < 0.15 * true.value
+    inside = [seen.low <= true.value <= seen.high for true, seen in pairs]
+    assert sum(inside) >= len(inside) - 2
+    supported = {f.key for f in result.findings if f.outcome == "supports"}
+    assert supported == {f.key for f in found.findings if f.outcome == "supports"} == {"fibrin_modulus_low"}

@@ -227,3 +227,21 @@ def test_causes_of_blood_multiply_to_its_modulus(folder):
 def test_beside(low, high, found, place):
     limit = Limit("onset", "reference", "w", low, high, "s", "text", "source")
     assert beside(found, limit) == place
+
+
+def test_blood_that_is_not_kelvin_voigt_is_read_at_the_frequency_of_the_assay(folder):
+    place = folder("3 g/L")
+    scenario = (place / "s.toml").read_text(encoding="utf-8")
+    scenario = scenario.replace("[blood]", '[blood]\nchoices = { rheology = "critical_gel" }')
+    rich = load_assay(ASSAY + '\n[settings]\nrheology = "spring_pot"\nfrequency = "10 Hz"\n', "a")
+    parsed = parse_scenario(scenario)
+    found = expect(parsed, rich)
+    contents = [parsed.contents_record(i) for i in range(2)]
+    course = courses(parsed.blood.record(), contents, parsed.blood.choice_record(), duration=3610.0)[0]
+    gel = found.wells[0].readings["gel_time"].estimate.value
+    material = [course.material(gel + dt) for dt in (-1.0, 1.0)]
+    assert material[0].loss_tangent(10.0) > 1 > material[1].loss_tangent(10.0)
+    early = found.wells[0].readings["early_modulus"].estimate.value
+    when = found.wells[0].readings["onset"].estimate.value + 480.0
+    assert early == pytest.approx(course.material(when).storage(10.0), rel=1e-3)
+    assert early < 0.98 * float(course.modulus(when))

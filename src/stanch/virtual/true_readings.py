@@ -83,10 +83,14 @@ def true_curve(course: Course, begin: float, end: float, frequency: float | None
     TrueCurve
     """
     time = _grid(begin, end, _STEP)
-    if frequency is None or all(course.material(t).kelvin_voigt for t in np.linspace(begin, end, 9)):
+    if frequency is None or _kelvin_voigt(course, begin, end):
         return TrueCurve(time, np.asarray(course.modulus(time), dtype=float))
     rough = _grid(begin, end, _ROUGH)
     return TrueCurve(time, np.interp(time, rough, [course.material(t).storage(frequency) for t in rough]))
+
+
+def _kelvin_voigt(course: Course, begin: float, end: float) -> bool:
+    return all(course.material(t).kelvin_voigt for t in np.linspace(begin, end, 9))
 
 
 def _grid(begin: float, end: float, step: float) -> Floats:
@@ -179,14 +183,17 @@ def _passed(when: float, curve: TrueCurve, dwell: float, never: str) -> Estimate
 
 
 def _gel_time(course: Course, curve: TrueCurve, dwell: float, frequency: float) -> float:
+    # A loss tangent at or below 1 is a storage modulus at or above the loss modulus, which has no pole in a liquid.
+    if _kelvin_voigt(course, curve.begin, curve.end):
+        loss = 2 * math.pi * frequency * np.asarray(course.viscosity(curve.time), dtype=float)
+        return _first_lasting(curve.time, np.asarray(course.modulus(curve.time), dtype=float) - loss, dwell)
+
     def excess(time: float) -> float:
         material = course.material(time)
         return material.storage(frequency) - material.loss(frequency)
 
-    # A loss tangent at or below 1 is a storage modulus at or above the loss modulus, which has no pole in a liquid.
     time = _grid(curve.begin, curve.end, _COARSE)
-    seen = np.array([excess(t) for t in time])
-    found = _first_lasting(time, seen, dwell)
+    found = _first_lasting(time, np.array([excess(t) for t in time]), dwell)
     if not math.isfinite(found):
         return found
     high = int(np.searchsorted(time, found))
