@@ -72,3 +72,33 @@ def test_pushes_do_not_disappear(draw, clot):
         progress.update(first_pushes(moduli, 19))
     with pytest.raises(InputError, match="0 to 40"):
         first_pushes(moduli, 41)
+
+
+def test_a_loss_tangent_comes_in_push_by_push(draw, clot):
+    from dataclasses import replace
+
+    from stanch.mechanics.rheology.records import Rheology
+
+    moduli = draw(clot(middle=500.0), end=1800.0, interval=15.0)
+    size = moduli.push_time.size
+    nothing = np.zeros(size)
+    log_loss = 2.5 - 4.0 / (1.0 + np.exp(-(moduli.push_time - 330.0) / 15.0))
+    rheology = Rheology(
+        "zener", 100.0, {"spring": nothing}, np.zeros((size, 1, 1)), nothing, nothing, log_loss, 0.1 + nothing,
+        nothing, nothing, {"spring_pot": nothing}, correlation=nothing,
+    )  # fmt: skip
+    moduli = replace(moduli, rheology=rheology)
+    part = first_pushes(moduli, 40)
+    assert part.rheology.log_loss_tangent.shape == (40,)
+    assert part.rheology.parameters["spring"].shape == (40,)
+    assert part.rheology.rivals["spring_pot"].shape == (40,)
+    assert part.rheology.covariance.shape == (40, 1, 1)
+    progress = Progress(D, seed=2, paths=300)
+    for count in (30, 60, size):
+        now = progress.update(first_pushes(moduli, count), complete=count == size)
+    whole = read_well(smooth(moduli, seed=2, paths=300), D, seed=2)
+    for key in ("gel_time", "onset_delay"):
+        assert now[key].estimate.value == pytest.approx(whole[key].estimate.value, abs=1e-9)
+    assert whole["gel_time"].estimate.value == pytest.approx(330.0 + 15.0 * np.log(2.5 / 1.5), abs=8.0)
+    given_out = [v for v in progress.versions if v.key == "gel_time"]
+    assert given_out[0].pushes == 60

@@ -154,3 +154,60 @@ def test_running_medians_shorten_at_the_ends() -> None:
     found = running_median(np.array([1.0, 2.0, 30.0, 4.0, 5.0, 6.0]))
     np.testing.assert_array_equal(found, [2.0, 3.0, 4.0, 5.0, 5.5, 5.0])
     assert running_median(np.empty(0)).size == 0
+
+
+def test_inspection_says_what_moduli_the_document_asks_for() -> None:
+    from stanch.report.inspect import _moduli
+
+    text = (files("stanch.virtual") / "demo" / "assay.toml").read_text(encoding="utf-8")
+    assert _moduli(text) == "shear modulus of a Kelvin-Voigt medium, the same at every frequency"
+    place = text.index("# -----")
+    rich = f'{text[:place]}[settings]\nrheology = "zener"\nfrequency = "60 Hz"\n{text[place:]}'
+    assert _moduli(rich) == "storage modulus G' at 60 Hz of a Zener medium"
+    assert _moduli("no document").startswith("unknown")
+
+
+def test_a_finding_may_rest_on_a_gel_time(synthetic: Any, rich: Any) -> None:
+    from dataclasses import replace
+
+    from stanch.findings.evaluate import evaluate
+    from stanch.readings.assay import load_assay
+    from stanch.report.view import view
+
+    text = """schema = "stanch.assay/1"
+name = "gel"
+onset_modulus = "24 Pa"
+hold = "9 min"
+follow = "28 min"
+[settings]
+rheology = "fractional_kelvin_voigt"
+[[limit]]
+of = "gel_time"
+well = "low"
+kind = "decision"
+high = "12 min"
+source = "invented"
+[[rule]]
+key = "late"
+group = "factors"
+about = "late gelation"
+text = "Gelation is late."
+minimum_probability = "90 %"
+approved_by = "nobody"
+evidence = "none"
+[[rule.when]]
+of = "gel_time"
+well = "low"
+is = "above"
+limit = "decision"
+"""
+    assay = load_assay(text, "t")
+    read = [w.readings for w in rich.wells]
+    found, _, _ = evaluate(assay, read, (), ())
+    (late,) = [f for f in found if f.key == "late"]
+    assert late.outcome == "supports"
+    assert late.probability is not None
+    assert late.probability > 0.99
+    shown = view(replace(rich, assay_text=text, contrasts=(), findings=found))
+    (row,) = shown.limits
+    assert (row.of, row.well, row.above) == ("Gel time", "low", "above 99 %")

@@ -6,7 +6,7 @@ from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 from stanch.recording.records import Well
-from stanch.report.surface import printable
+from stanch.report.surface import moduli_are, printable
 
 if TYPE_CHECKING:
     from stanch.recording.reader import Recording
@@ -55,6 +55,8 @@ def describe(recording: Recording) -> str:
         f"operator   {recording.operator or 'unknown'}",
         f"assay      {recording.assay_sha256 or 'none'}",
     ]
+    if recording.assay_text is not None:
+        lines.append(f"moduli     {_moduli(recording.assay_text)}")
     if kelvin.size:
         low, high = float(kelvin.min()) - 273.15, float(kelvin.max()) - 273.15
         lines.append(f"block      {low:.1f} to {high:.1f} Cel, {times.size} readings")
@@ -70,6 +72,18 @@ def describe(recording: Recording) -> str:
     if notes:
         lines += ["", "notes", *(f"  {note.at or 'time unknown'}  {printable(note.text)}" for note in notes)]
     return "\n".join(lines)
+
+
+def _moduli(assay_text: str) -> str:
+    """What moduli an analysis by the recording's own assay document states."""
+    from stanch.errors import DocumentError
+    from stanch.readings.assay import load_assay
+
+    try:
+        settings = load_assay(assay_text, "assay document in the recording").settings
+    except DocumentError:
+        return "unknown: the assay document in the recording cannot be read"
+    return moduli_are(settings.rheology, settings.stated_frequency)
 
 
 def _well(recording: Recording, well: Well) -> list[str]:
