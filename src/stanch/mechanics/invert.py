@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stanch.echo.records import Displacement
 from stanch.errors import InputError
-from stanch.mechanics.joint import GATE_SHARE, Frames, Lines, Work, collect, in_chunks, solve
+from stanch.mechanics.joint import GATE_SHARE, SETTLED, Frames, Lines, Work, collect, in_chunks, solve
 from stanch.mechanics.records import LOG_OFFSET, Moduli, SpectralTable
 from stanch.mechanics.response import coupling
 from stanch.mechanics.settings import InvertSettings
@@ -101,6 +101,7 @@ class _KelvinVoigt:
     scale: Floats
     frames: Frames
     settings: InvertSettings
+    settled: float = SETTLED
 
     def first(self, work: Work) -> None:
         """See :class:`~stanch.mechanics.joint.Search`."""

@@ -50,7 +50,7 @@ class Frames:
 
     @classmethod
     def of(cls, time: Floats, duration: float) -> Frames:
-        """Sort frames into before, inside and after the push; spacing 0 where they are irregular."""
+        """Sort frames into before, inside and after the push [s]; spacing 0 where they are irregular."""
         time = np.ascontiguousarray(time, dtype=float)
         if time.ndim != 1 or time.size < 4 or not np.all(np.isfinite(time)) or np.any(np.diff(time) <= 0):
             raise InputError("frame_time", got=time.shape, allowed="four or more finite times, rising")
@@ -89,7 +89,7 @@ class Work:
     status: NDArray[np.int64]
 
     def deviated(self) -> tuple[Floats, Floats]:
-        """Coefficients, and data less the bending, at the present deviations."""
+        """Coefficients [m^3/kg], and data less the bending [m], at the present deviations."""
         terms = self.slope.shape[1]
         coefficient = self.coefficient + np.einsum("pk,pkn->pn", self.delta[:, :terms], self.slope)
         return coefficient, self.data - self.bend()
@@ -113,11 +113,15 @@ class Lines:
 class Search(Protocol):
     """How pushes are fitted with one model."""
 
+    @property
+    def settled(self) -> float:
+        """Change of the first parameter and the deviations below which the rounds end [-]."""
+
     def first(self, work: Work) -> None:
         """Fit every push by itself, from its own start."""
 
     def refit(self, work: Work, start: Floats) -> None:
-        """Fit again at the present speckle deviations, from `start`, shape (push, parameter)."""
+        """Fit again at the present speckle deviations, from `start`, shape (push, parameter) [-]."""
 
     def linearise(self, work: Work) -> Lines:
         """Linearise every push at its solution."""
@@ -171,7 +175,7 @@ def solve(
             chi2, misfit, solution = _joint(work, lines, s, spread=False)
             # What is left to move, and is moved below.
             left = max(np.max(np.abs(solution.delta - work.delta)), np.max(np.abs(solution.step[:, 0])))
-            if turn >= CAREFUL_ROUNDS - 1 and left < SETTLED:
+            if turn >= CAREFUL_ROUNDS - 1 and left < search.settled:
                 break
         chi2, misfit, solution = _joint(work, lines, s, spread=True)
     # The searches end within a small part of a standard error; the last linear step takes out what is left.
@@ -208,7 +212,7 @@ def prepare(
     s: InvertSettings,
     size: int = 2,
 ) -> Work:
-    """Arrays of the pushes in `use`, with room for `size` parameters of the search."""
+    """Arrays of the pushes in `use`, frames with `variance` [m^2], and room for `size` parameters of the search."""
     density = acquisition.density
     sensitivity = displacement.sensitivity[use]
     tau = prior_sd(displacement.speckle_cells[use])
@@ -295,7 +299,7 @@ def collect(
     solution: JointSolution,
     s: InvertSettings,
 ) -> Moduli:
-    """Moduli of every push; `solution` speaks of y = ln(G' + 10 Pa), e = ln viscosity and ln F."""
+    """Moduli of every push; `solution` speaks of y = ln(G' + 10 Pa), e = ln viscosity and ln F [-]."""
     work, lines, flags, use = solved.work, solved.lines, solved.flags, solved.use
     fitted = lines.fitted
     force = lines.force * np.exp(np.clip(solution.step[:, 2], -0.1, 0.1))

@@ -222,7 +222,7 @@ class JointSolution:
         return np.asarray(total + np.einsum("pif,pjf->pij", carried, carried))
 
     def turned(self, matrix: Floats) -> JointSolution:
-        """The same about other local parameters, `matrix` their derivatives, shape (push, new, local)."""
+        """The same about other local parameters, `matrix` their derivatives, shape (push, new, local) [-]."""
         return replace(
             self,
             step=np.einsum("pij,pj->pi", matrix, self.step),

@@ -104,6 +104,22 @@ def test_derivatives(bench, model, parameters, time):
         assert got[1 + j] == pytest.approx(numeric, abs=2e-5 * np.abs(got).max())
 
 
+@pytest.mark.parametrize(("model", "parameters"), [*MEDIA, ("kelvin_voigt", {"modulus": -2.0, "viscosity": 0.004})])
+def test_several_sets_of_coefficients_at_once(bench, model, parameters):
+    x = to_search(model, parameters, 100.0)
+    path = contour(LONG, bench.acquisition.push_duration)
+    scale = bench.table.eigenvalue / bench.acquisition.density
+    sets = coupling(bench.table) * np.random.default_rng(1).normal(size=(3, scale.size))
+    inside, after = (int(np.searchsorted(LONG, t, side="right")) for t in (0.0, path.duration))
+    rest = (scale, LONG, inside, after, path.duration, path.node, path.matrix)
+    work = kernel.workspace(scale.size, path.node.size)
+    together, alone = np.zeros((3, LONG.size)), np.zeros((1, LONG.size))
+    kernel.respond_values(kernel.KINDS[model], x, 200 * np.pi, sets, *rest, work, together)
+    for c, row in zip(sets, together):
+        kernel.respond(kernel.KINDS[model], x, 0, 200 * np.pi, c, *rest, work, alone)
+        assert row == pytest.approx(alone[0], rel=1e-9, abs=1e-12 * np.abs(row).max())
+
+
 @pytest.mark.parametrize("twentieths", [5, 10, 15, 19])
 def test_every_ringing_pole_is_found(twentieths):
     # With an order of k/20 the poles are roots of a polynomial in s^(1/20).

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from stanch.echo.records import Displacement
 from stanch.errors import InputError
-from stanch.mechanics.joint import NORMAL_95, Frames, Lines, Solved, Work, collect, in_chunks, solve
+from stanch.mechanics.joint import NORMAL_95, SETTLED, Frames, Lines, Solved, Work, collect, in_chunks, solve
 from stanch.mechanics.records import LOG_OFFSET, Moduli, SpectralTable
 from stanch.mechanics.response import coupling
 from stanch.mechanics.rheology.contour import Contour, contour
@@ -73,6 +73,11 @@ class _Model:
     likelihood: Floats
     at: Floats
     delta: Floats
+
+    @property
+    def settled(self) -> float:
+        """See :class:`~stanch.mechanics.joint.Search`."""
+        return SETTLED if self.model in FREE else LOOSER**2 * SETTLED
 
     @property
     def _path(self) -> tuple[Any, ...]:

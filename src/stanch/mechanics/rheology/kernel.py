@@ -21,7 +21,7 @@ from numba import njit
 
 from stanch.mechanics.kernel import _cos_sin, _exp
 
-__all__ = ["KINDS", "MOST_PARAMETERS", "pole", "relaxance", "respond", "respond_all", "workspace"]
+__all__ = ["KINDS", "MOST_PARAMETERS", "pole", "relaxance", "respond", "respond_all", "respond_values", "workspace"]
 
 KELVIN_VOIGT, SPRING_POT, FRACTIONAL, ZENER = 0, 1, 2, 3
 KINDS = {"kelvin_voigt": 0, "spring_pot": 1, "fractional_kelvin_voigt": 2, "zener": 3}
@@ -425,7 +425,7 @@ def respond(kind, x, size, omega, coefficient, scale, time, inside, after, durat
     work
         Of :func:`workspace`.
     out : ndarray, shape (1 + parameter, frame)
-        Filled in [m per N/m^3].
+        Filled in, per unit force [m].
     """
     row, wave, values, g, change, sums = work
     rings = _rows(kind, x, size, omega, coefficient, scale, duration, row, g, change[0], change[1])
@@ -499,3 +499,84 @@ def respond_all(kind, x, omega, coefficient, scale, time, inside, after, duratio
             kind, x[p], x.shape[1], omega, coefficient[p], scale, time, inside, after, duration, node, matrix, work,
             out[p],
         )  # fmt: skip
+
+
+@njit(cache=True, nogil=True, fastmath=_LOOSE)
+def _node_values(sr, si, gr, gi, distant, coefficient, scale, row, out):
+    """Sums over modes, with several sets of coefficients, of 1/D less what is taken out of it, at one node."""
+    s2r, s2i = sr * sr - si * si, 2.0 * sr * si
+    rows = scale.size
+    for n in range(rows):
+        dr, di = s2r + scale[n] * gr, s2i + scale[n] * gi
+        m = 1.0 / (dr * dr + di * di)
+        er, ei = s2r + row[2, n] * sr + row[3, n], s2i + row[2, n] * si
+        w = 1.0 / (er * er + ei * ei)
+        nr, ni = row[0, n] * sr + row[1, n], row[0, n] * si
+        # Slots of derivatives are free here.
+        row[4, n] = dr * m - (nr * er + ni * ei) * w + row[0, n] * distant.real
+        row[5, n] = -di * m - (ni * er - nr * ei) * w + row[0, n] * distant.imag
+    for j in range(coefficient.shape[0]):
+        c = coefficient[j]
+        a, b = 0.0, 0.0
+        for n in range(rows):
+            a += c[n] * row[4, n]
+            b += c[n] * row[5, n]
+        out[j, 0], out[j, 1] = a, b
+
+
+@njit(cache=True, nogil=True)
+def respond_values(kind, x, omega, coefficient, scale, time, inside, after, duration, node, matrix, work, out):
+    """Traces per unit force, without derivatives, for several sets of coefficients, into out of shape (set, frame).
+
+    Parameters as in :func:`respond`; `coefficient` of shape (set, row), over density [m^3/kg], `out` [m].
+    """
+    row, wave, _, g, change, _ = work
+    sets, rows, nodes = coefficient.shape[0], scale.size, node.size
+    if kind != SPRING_POT and OFFSET - math.exp(x[0]) > 1e-12:
+        # A spring below zero is rare enough to be taken one set at a time.
+        for j in range(sets):
+            respond(
+                kind, x, 0, omega, coefficient[j], scale, time, inside, after, duration, node, matrix, work,
+                out[j : j + 1],
+            )  # fmt: skip
+        return
+    rings = _rows(kind, x, 0, omega, np.ones(rows), scale, duration, row, g, change[0], change[1])
+    values, sums = np.empty((sets, 2 * nodes)), np.empty((sets, 2))
+    behind = 1.0 / duration
+    for k in range(nodes):
+        s = node[k]
+        relaxance(kind, x, omega, s, g)
+        _node_values(s.real, s.imag, g[0].real, g[0].imag, 1.0 / (s + behind), coefficient, scale, row, sums)
+        for j in range(sets):
+            values[j, k], values[j, nodes + k] = sums[j, 0], sums[j, 1]
+    out[:, :inside] = 0.0
+    _to_frames(matrix, inside, sets, values, out)
+    single = np.zeros((1, time.size))
+    _single(complex(-behind, 0.0), complex(1.0, 0.0), change[0], change[1], 0, time, inside, duration, single)
+    for j in range(sets):
+        total = 0.0
+        for n in range(rings):
+            total += coefficient[j, n] * row[_A, n]
+        for k in range(inside, time.size):
+            out[j, k] -= total * single[0, k]
+    for k in range(inside, time.size):
+        t = time[k]
+        for n in range(rings):
+            p = complex(row[_ROOTS, n], row[_ROOTS + 1, n])
+            wave[0, n] = 0.0
+            if p.imag <= 0.0:
+                continue
+            if t <= duration:
+                e, _ = _push(p, t)
+                residue = complex(0.5 * row[_A, n], -0.5 * (row[_B, n] + row[_A, n] * p.real) / p.imag)
+                wave[0, n] = 2.0 * (residue * e).real
+            else:
+                tau = t - duration
+                decay = _exp(p.real * tau)
+                cosine, sine = _cos_sin(p.imag * tau)
+                wave[0, n] = decay * (row[_ROOTS + 2, n] * cosine - row[_ROOTS + 3, n] * sine)
+        for j in range(sets):
+            total = 0.0
+            for n in range(rings):
+                total += coefficient[j, n] * wave[0, n]
+            out[j, k] += total

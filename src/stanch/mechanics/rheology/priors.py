@@ -58,7 +58,7 @@ class Priors:
                 raise InputError(f"prior of {name}", got=(median, sd), allowed="positive finite median and SD")
 
     def of(self, model: str) -> tuple[Floats, Floats]:
-        """Means and standard deviations of the parameters of a model's search."""
+        """Means and standard deviations of the parameters of a model's search [-]."""
         pairs = [getattr(self, name) for name in PARAMETERS[model]]
         return np.log([p[0] for p in pairs]), np.array([p[1] for p in pairs])
 

@@ -29,7 +29,7 @@ from stanch.mechanics.kernel import (
     _unwhiten,
     _whiten,
 )
-from stanch.mechanics.rheology.kernel import respond, workspace
+from stanch.mechanics.rheology.kernel import respond, respond_values, workspace
 
 __all__ = ["fit_pushes", "linearise_pushes", "pick_starts", "traces"]
 
@@ -341,7 +341,7 @@ def linearise_pushes(
     orders = terms + (1 if bending != 0.0 else 0)
     local = size + 1
     raw, model = np.empty((1 + size, frames)), np.empty((1 + size, frames))
-    single, extra = np.empty((1, frames)), np.empty((orders, frames))
+    extra = np.empty((orders, frames))
     column, residual = np.zeros((local + orders, frames)), np.zeros(frames)
     own, gain, root, white = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
     for p in range(data.shape[0]):
@@ -351,11 +351,10 @@ def linearise_pushes(
         _whiten(data[p], gain, root, white)
         _, f = _evaluate(x[p], coefficient[p], law, path, gain, root, white, work, raw, model)
         force[p] = f
-        for j in range(terms):
-            respond(
-                kind, x[p], 0, omega, slope[p, j], scale, time, inside, after, duration, node, matrix, work, single
-            )  # fmt: skip
-            extra[j] = single[0]
+        if terms > 0:
+            respond_values(
+                kind, x[p], omega, slope[p], scale, time, inside, after, duration, node, matrix, work, extra[:terms]
+            )
         if bending != 0.0:
             for k in range(frames):
                 extra[terms, k] = bending * f * extra[0, k] * extra[0, k]
