@@ -157,3 +157,39 @@ def test_picked_pushes_keep_what_they_share() -> None:
     assert part.frame_time.size == n
     assert part.link is not None
     assert part.link[0, 1] == link[1, 4]
+
+
+@pytest.mark.slow
+def test_gel_time_and_onset_delay_of_a_critical_gel_come_back_through_echoes(tmp_path: Path) -> None:
+    """Two wells of the demo's blood whose clot is a critical gel: truth inside the 95 % intervals widened by a half."""
+    import tomllib
+    from importlib.resources import files
+
+    from stanch.pipeline import analyse
+    from stanch.readings.assay import load_assay
+    from stanch.virtual.scenario import Scenario
+    from stanch.virtual.simulate import simulate
+
+    folder = files("stanch.virtual") / "demo"
+    data: dict[str, Any] = tomllib.loads((folder / "scenario.toml").read_text("utf-8"))
+    data["run"].update(pushes=70, push_interval="8 s")
+    data["acquisition"].update(late_frames=12, last_frame="100 ms")
+    data["well"] = [w for w in data["well"] if w["name"] in ("base", "base + blocker")]
+    data["blood"].setdefault("choices", {})["rheology"] = "critical_gel"
+    data.pop("fault", None)
+    data["folder"] = str(folder)
+    path, truth_path = tmp_path / "gel.h5", tmp_path / "truth.json"
+    simulate(Scenario.model_validate(data), path, truth=truth_path)
+    text = (folder / "assay.toml").read_text("utf-8")
+    place = text.index("# -----")
+    rich = f'{text[:place]}[settings]\nrheology = "fractional_kelvin_voigt"\n\n{text[place:]}'
+    result = analyse(path, load_assay(rich, "rich"))
+    truth = {w["name"]: w["readings"] for w in json.loads(truth_path.read_text())["wells"]}
+    for well in result.wells:
+        assert well.readings is not None
+        for key in ("gel_time", "onset_delay", "onset"):
+            e = well.readings[key].estimate
+            assert e.value is not None
+            assert e.low is not None
+            assert e.high is not None
+            assert abs(e.value - truth[well.well.name][f"{key}_s"]) < 0.75 * (e.high - e.low), (well.well.name, key)

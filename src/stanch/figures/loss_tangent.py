@@ -63,7 +63,7 @@ def loss_tangent_figure(wells: Sequence[WellResult]) -> Figure | None:
                     for x in (found.estimate.low, found.estimate.value, found.estimate.high)
                 )
                 axes.plot([low, high], [1.0, 1.0], color=look.colour, lw=3.0, solid_capstyle="butt", zorder=3)
-                axes.plot([value], [1.0], "o", ms=5.5, mew=1.3, mfc="white", color=look.colour, zorder=4)
+                axes.plot([value], [1.0], "o", ms=5.5, mew=1.3, mfc="none", color=look.colour, zorder=4)
         axes.axhline(1.0, color=INK, lw=0.9)
         plain_log(axes)
         axes.set_ylim(max(0.6 * lowest, 1e-3), CEILING)
