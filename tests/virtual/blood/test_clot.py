@@ -154,6 +154,19 @@ def test_gel_point_of_constant_thrombin_is_the_closed_form() -> None:
     assert one.start == pytest.approx(cleavage_time(0.2, 1e-6, fibrinogen_amount(3.0)), rel=1e-12)
 
 
+@pytest.mark.parametrize("celsius", [22.0, 33.0, 40.0])
+def test_gel_point_and_network_feel_the_same_temperature(celsius: float) -> None:
+    from stanch.virtual.blood.plasma import speed
+
+    contents = Contents(temperature=celsius + 273.15)
+    e = np.full(TIME.size, 5e-8)
+    one = clot_course(Composition(), contents, ThrombinCourse(TIME, e, 0 * e))
+    normal = clot_course(Composition(), Contents(), ThrombinCourse(TIME, e, 0 * e))
+    assert one.start == pytest.approx(normal.start / speed(contents, Choices()), rel=1e-12)
+    cut = 1.0 - np.interp(one.start, one.time, one.fibrinogen) / one.fibrinogen[0]
+    assert cut == pytest.approx(Choices().gel_share, abs=1e-6)
+
+
 def test_meizothrombin_clots_only_if_it_is_said_to() -> None:
     drive = ThrombinCourse(TIME, 0 * TIME, np.full(TIME.size, 1e-6))
     yes, no = (

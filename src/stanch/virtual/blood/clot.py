@@ -303,7 +303,7 @@ def _course(
     part = np.divide(own * added, grown, out=np.zeros_like(grown), where=grown > 0)
     return ClotCourse(
         time=time,
-        start=_gel_point(time, enzyme, whole, choice.gel_share),
+        start=_gel_point(time, speed(contents, choice) * enzyme, whole, choice.gel_share),
         thrombin=thrombin.thrombin,
         meizothrombin=thrombin.meizothrombin,
         fibrinogen=rows["fibrinogen"],
@@ -345,7 +345,7 @@ def _crossing(time: Floats, values: Floats, level: float) -> float:
 
 
 def _gel_point(time: Floats, enzyme: Floats, fibrinogen: float, share: float) -> float:
-    """Time at which thrombin, linear between points, has cut a share of the fibrinogen."""
+    """Time at which thrombin, linear between points and weighted by temperature, has cut a share of the fibrinogen."""
     if fibrinogen <= 0.0:
         return math.inf
     needed = fibrin.cleavage_time(share, 1.0, fibrinogen)  # exposure, because the enzyme is 1 mol/m^3
