@@ -15,6 +15,8 @@ from pathlib import Path
 import blood_page
 import click
 import coverage_page
+import forecast_page
+import rheology_page
 
 from stanch.cli.main import main as command_line
 from stanch.quantities import QUANTITIES, UNITS
@@ -234,6 +236,8 @@ PAGES = {
     "reference/benchmarks.md": benchmarks,
     "reference/blood-choices.md": choices,
     "reference/verification-coverage.md": lambda: coverage_page.page(GENERATED),
+    "reference/rheology-study.md": lambda: rheology_page.page(GENERATED),
+    "reference/forecast-coverage.md": lambda: forecast_page.page(GENERATED),
     "reference/virtual-blood.md": lambda: blood_page.page(GENERATED),
     "published-checks.md": published_checks,
 }
