@@ -245,9 +245,10 @@ def _contrast(c: Any, wells: dict[str, WellReadings], rng: np.random.Generator) 
     kind, key = c.kind, c.reading or c.report
     if kind == "decline":
         kept = {"base": 0.71, "base + blocker": 0.76}[c.base]
-        value = {"retention": kept, "excess_loss_rate": 1.2e-4, "shared_decline": 0.02}[key]
+        total = 0.97 * kept
+        value = {"retention": kept, "total_retention": total, "excess_loss_rate": 1.2e-4, "shared_decline": 0.02}[key]
         samples = value + 0.02 * abs(value) * rng.standard_normal(PATHS)
-        unit = {"retention": "1", "excess_loss_rate": "1/min", "shared_decline": "1"}[key]
+        unit = "1/min" if key == "excess_loss_rate" else "1"
         samples = samples * (60.0 if unit == "1/min" else 1.0)
         return Contrast(c.name, kind, key, c.base, c.other, Estimate.from_samples(samples, unit), samples)
     base, other = wells[c.base][key].samples, wells[c.other][key].samples
