@@ -7,7 +7,7 @@ import pkgutil
 from collections.abc import Iterator
 
 from stanch.virtual import blood
-from stanch.virtual.blood import contact, tissue_factor
+from stanch.virtual.blood import contact, tissue_factor, xa_inhibitor
 from stanch.virtual.blood.network import Reaction
 from stanch.virtual.blood.records import Constant
 
@@ -58,6 +58,7 @@ def page(generated: str) -> str:
     for title, source, reactions in (
         ("Reactions of the tissue-factor pathway", tissue_factor.SOURCE, own),
         ("Reactions of contact activation", contact.SOURCE, joined),
+        ("Binding of a direct inhibitor of factor Xa", xa_inhibitor.SOURCE, xa_inhibitor.network().reactions),
     ):
         lines += [f"## {title}", ""]
         lines += [f"{source}. Rate constants as printed, in M⁻¹ s⁻¹ for two reactants and s⁻¹ for one.", ""]

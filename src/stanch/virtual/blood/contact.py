@@ -25,7 +25,9 @@ CONSTANTS: tuple[Constant, ...] = (
         SOURCE + "; rates of Scott et al. 1982, J Clin Invest 69:844, give 1.64e-3",
     ),
     Constant("normal_a1_antitrypsin", 40e-3, "mol/m^3", "published", SOURCE + "; Scott et al. 1982 give 45.6e-3"),
-    Constant("normal_a2_antiplasmin", 0.975e-3, "mol/m^3", "published", SOURCE),
+    Constant(
+        "normal_a2_antiplasmin", 0.975e-3, "mol/m^3", "published", SOURCE + "; 1e-3 in Piebalgs et al. 2018, Sci Rep"
+    ),
 )
 
 _VALUES = {c.key: c.value for c in CONSTANTS}

@@ -14,7 +14,9 @@ _CHATTERJEE = (
     "(on 1e8, off {off}, cat {cat}; constants read in a public port of the model)"
 )
 
-MOLAR_MASS = Constant("fibrinogen_molar_mass", 340.0, "kg/mol", "published", "340 kDa; 1 g/L = 2.94 umol/L")
+MOLAR_MASS = Constant(
+    "fibrinogen_molar_mass", 340.0, "kg/mol", "choice", "Handbook value, no source read: 340 kDa; 1 g/L = 2.94 umol/L"
+)
 A_CATALYTIC = Constant(
     "fibrinopeptide_a_catalytic", 84.0, "1/s", "published", _CHATTERJEE.format(off=636, cat=84) + ": kcat"
 )

@@ -26,7 +26,7 @@ CONSTANTS: tuple[Constant, ...] = (
         "Rezaie 2001, Blood 97:2308, table 2, unfractionated heparin without membrane; Xa in prothrombinase is "
         "protected more than 1000 times there and wholly here",
     ),
-    Constant("heparin_ixa", 3e3, "m^3/(mol s)", "published", "middle, on a log scale, of the " + _OLSON),
+    Constant("heparin_ixa", 3e3, "m^3/(mol s)", "choice", "about the middle, on a log scale, of the " + _OLSON),
     Constant(
         "heparin_per_unit",
         1.23e-10,

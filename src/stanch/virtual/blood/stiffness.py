@@ -76,7 +76,7 @@ FRACTAL_DIMENSION = Constant(
     1.74,
     "1",
     "published",
-    "Healthy whole blood at the gel point, 1.74 +- 0.07 (Fourier-transform rheometry, abstract)",
+    "Healthy whole blood at the gel point, 1.74 +- 0.07: Evans et al. 2010, Blood 116:3341, abstract",
 )
 MATURE_ORDER = Constant(
     "mature_order",
