@@ -55,6 +55,8 @@ def run(
     fibrin: float = 200.0,
     retention: float = 0.99,
     shared: float = 0.03,
+    total: float | None = None,
+    base: float = 2.0,
     leave_out: tuple[str, ...] = (),
     signs: tuple[QualitySign, ...] = (),
 ) -> tuple[dict[str, Finding], tuple[str, ...], tuple[str, ...]]:
@@ -62,7 +64,7 @@ def run(
     wells = [
         well("low", low * MIN, early, 0),
         well("low + neutraliser", neutralised * MIN, early, 2),
-        well("base", 2.0 * MIN, early, 4),
+        well("base", base * MIN, early, 4),
         well("base + blocker", 2.2 * MIN, fibrin, 6),
         well("base + antifibrinolytic", 2.0 * MIN, early, 8),
         well("base + both", 2.2 * MIN, fibrin, 9),
@@ -74,6 +76,7 @@ def run(
         contrast("platelet share", (early - fibrin) / early, 4, kind="share"),
         contrast("retention", retention, 10),
         contrast("retention, platelets blocked", retention, 11),
+        contrast("total retention", retention if total is None else total, 7),
         contrast("excess loss rate", 1e-5, 10, "1/min"),
         contrast("shared decline", shared, 9),
     ]
@@ -108,6 +111,9 @@ def test_a_run_inside_its_limits_supports_nothing(assay: AssayDocument) -> None:
         ({"retention": 0.7}, {"lysis"}),
         ({"retention": 0.7, "shared": 0.3}, {"lysis"}),
         ({"shared": 0.3}, {"parallel_decline"}),
+        ({"retention": 0.2}, {"lysis", "total_lysis"}),
+        ({"total": 0.3}, {"total_lysis"}),
+        ({"base": np.inf}, {"lysis_before_onset"}),
     ],
 )
 def test_causes_are_told_apart(assay: AssayDocument, changes: dict[str, float], supported: set[str]) -> None:
@@ -160,7 +166,7 @@ def test_run_that_ended_before_the_limit_leaves_the_finding_open(assay: AssayDoc
     [
         ({"low": 5.0, "neutralised": 8.0}, "pair: neutraliser pair", {"heparin_effect", "late_in_both"}),
         ({"fibrin": 1200.0}, "pair: blocker pair", {"fibrin_part_low", "platelet_part_low"}),
-        ({"retention": 1.2}, "pair: antifibrinolytic pair", {"lysis", "parallel_decline"}),
+        ({"retention": 1.2}, "pair: antifibrinolytic pair", {"lysis", "total_lysis", "lysis_before_onset", "parallel_decline"}),
     ],
 )
 def test_a_broken_pair_constraint_silences_what_rests_on_the_pair(
@@ -206,7 +212,7 @@ def test_an_unavailable_contrast_suppresses_and_says_why(assay: AssayDocument) -
     assert f"retention: {why}" in lines
 
 
-@pytest.mark.parametrize(("refused", "silent"), [("base + antifibrinolytic", 2), ("", 6)])
+@pytest.mark.parametrize(("refused", "silent"), [("base + antifibrinolytic", 4), ("", 8)])
 def test_poor_quality_suppresses_what_rests_on_the_well(assay: AssayDocument, refused: str, silent: int) -> None:
     sign = QualitySign("bubble", refused, "refuse_well", "A bright echo.")
     found, _, _ = run(assay, low=15.0, retention=0.7, signs=(sign,))

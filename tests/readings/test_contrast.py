@@ -139,6 +139,18 @@ def test_declines(side):
     assert contrast(_define("decline", None), a, b, D, seed=1).key == "retention"
 
 
+def test_a_clot_lost_before_the_comparison_has_no_retention(side):
+    """It read about 100 %: next to nothing over next to nothing."""
+    grown = lambda t: 300.0 / (1.0 + np.exp(-(t - 600.0) / 40.0))  # noqa: E731
+    a, b = side("a", lambda t: np.where(t < 950.0, grown(t), 0.0)), side("b", grown, "x")
+    for report in ("retention", "excess_loss_rate"):
+        found = contrast(_define("decline", None, report=report), a, b, D, seed=1)
+        assert found.estimate.status == "unavailable"
+        assert "total retention" in found.estimate.why
+    total = contrast(_define("decline", None, report="total_retention"), a, b, D, seed=1)
+    assert total.estimate.high < 0.01
+
+
 def test_a_common_gain_error_cancels_in_ratios_only(exact, well, clot):
     sides = []
     for name, top, additives in (("a", 400.0, ()), ("b", 100.0, ("x",))):

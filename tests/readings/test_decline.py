@@ -58,3 +58,12 @@ def test_without_an_onset_there_is_no_age(exact):
     flat = exact(lambda t: 100.0 + 0.0 * t)
     for missing in (np.full(40, np.inf), np.empty(0)):
         assert "onset" in decline((flat, missing), (flat, _onsets(600.0)), 480.0, 1800.0)
+
+
+def test_a_clot_that_was_gone_before_is_told(exact):
+    kept = exact(lambda t: 200.0 + 0.0 * t)
+    lost = exact(lambda t: np.where(t < 900.0, 200.0, 0.0))
+    found = decline((lost, _onsets(600.0)), (kept, _onsets(600.0)), 480.0, 1800.0, least=24.0)
+    assert found.gone == 1.0
+    assert found.total_retention == pytest.approx(1e-3 / 200.0)
+    assert decline((kept, _onsets(600.0)), (kept, _onsets(600.0)), 480.0, 1800.0, least=24.0).gone == 0.0

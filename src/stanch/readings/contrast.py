@@ -19,7 +19,7 @@ from stanch.readings import functionals
 from stanch.readings.correct import filled
 from stanch.readings.decline import decline
 from stanch.readings.definitions import ContrastDefinition, Definitions
-from stanch.readings.pair import pair_problems, pair_warnings, share_activator
+from stanch.readings.pair import gone, pair_problems, pair_warnings, share_activator
 from stanch.readings.read import CLOCK_READINGS, MISSING, modulus_estimate
 from stanch.readings.records import Contrast, WellReadings
 from stanch.recording.records import Well
@@ -132,9 +132,17 @@ def _onset_on_clock(side: Side) -> tuple[Curve, Floats]:
 def _decline(definition: ContrastDefinition, base: Side, other: Side, definitions: Definitions) -> Contrast:
     report = definition.report or "retention"
     unit = _DECLINE_UNIT[report]
-    found = decline(_onset_on_clock(base), _onset_on_clock(other), definitions.hold, definitions.follow)
+    found = decline(
+        _onset_on_clock(base),
+        _onset_on_clock(other),
+        definitions.hold,
+        definitions.follow,
+        least=definitions.onset_modulus,
+    )
     if isinstance(found, str):
         return _refused(definition, unit, found)
+    if found.gone > 0.5 and report in ("retention", "excess_loss_rate"):
+        return _refused(definition, unit, gone(definition.base, found.first, definitions.onset_modulus))
     samples: Floats = getattr(found, report)
     status = _joint_status(base, other, "onset")
     estimate = Estimate.from_samples(samples, unit, status=status, systematic=_cancelled(base, other, "plateau"))

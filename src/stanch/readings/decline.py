@@ -6,6 +6,7 @@ cancels in its change, and no plateau is needed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +42,9 @@ class Decline:
         ``exp Lambda(last)`` [-].
     shared_decline : ndarray, shape (path,)
         Loss of B from `first` to `last`, as a share of its modulus at `first` [-].
+    gone : float
+        Share of paths on which A was below `least` again at `first` [-]. Where it is large nothing was left to be
+        retained, and only the total retention tells the loss.
     """
 
     first: float
@@ -49,10 +53,17 @@ class Decline:
     excess_loss_rate: Floats
     total_retention: Floats
     shared_decline: Floats
+    gone: float
 
 
 def decline(
-    without: tuple[Curve, Floats], under: tuple[Curve, Floats], hold: float, follow: float, *, floor: float = 1e-3
+    without: tuple[Curve, Floats],
+    under: tuple[Curve, Floats],
+    hold: float,
+    follow: float,
+    *,
+    least: float = 0.0,
+    floor: float = 1e-3,
 ) -> Decline | str:
     """Compare the decline of two wells.
 
@@ -63,6 +74,8 @@ def decline(
         own clock [s].
     hold, follow : float
         First clot age, and how much later the last one is at most [s].
+    least : float
+        Modulus below which A counts as gone [Pa].
     floor : float
         Least modulus that enters a logarithm [Pa].
 
@@ -94,6 +107,7 @@ def decline(
         -slope,
         np.exp(ratio[:, -1]),
         1.0 - np.exp(yours[:, -1] - yours[:, 0]),
+        float(np.mean(mine[:, 0] < math.log(max(least, floor)))),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stanch.recording.records import Additive, Well
 
-__all__ = ["pair_problems", "pair_warnings", "share_activator"]
+__all__ = ["gone", "pair_problems", "pair_warnings", "share_activator"]
 
 
 def share_activator(base: Well, other: Well) -> bool:
@@ -53,6 +53,27 @@ def pair_warnings(base: Well, other: Well) -> tuple[str, ...]:
     if base.activator_lot is not None and other.activator_lot not in (None, base.activator_lot):
         warnings.append(f"The activator lots differ: {base.activator_lot} and {other.activator_lot}.")
     return tuple(warnings)
+
+
+def gone(well: str, first: float, onset_modulus: float) -> str:
+    """Why a clot that was lost before the comparison starts has no retention.
+
+    Parameters
+    ----------
+    well : str
+    first : float
+        First clot age [s].
+    onset_modulus : float
+        [Pa].
+
+    Returns
+    -------
+    str
+    """
+    return (
+        f"The clot of {well} was below {onset_modulus:g} Pa again at the first clot age of {first / 60:.1f} min, so "
+        "there was next to nothing left to be retained; the total retention tells that loss."
+    )
 
 
 def _said(name: str | None) -> str:

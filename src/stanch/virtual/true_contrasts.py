@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stanch.estimate import Estimate
 from stanch.readings.definitions import ContrastDefinition, Definitions
-from stanch.readings.pair import pair_problems, share_activator
+from stanch.readings.pair import gone, pair_problems, share_activator
 from stanch.recording.records import Well
 from stanch.virtual.course import Course
 from stanch.virtual.true_readings import TrueCurve, early_modulus, true_curve, true_readings
@@ -195,6 +195,8 @@ def _decline(
     )
     apart = mine - yours
     report = definition.report or "retention"
+    if math.exp(mine[0]) < definitions.onset_modulus and report in ("retention", "excess_loss_rate"):
+        return Estimate.unavailable(unit, gone(definition.base, first, definitions.onset_modulus))
     value = {
         "retention": math.exp(apart[-1] - apart[0]),
         "excess_loss_rate": -float(np.polynomial.polynomial.polyfit(ages - first, apart, 1)[1]),
