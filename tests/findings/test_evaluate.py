@@ -166,7 +166,11 @@ def test_run_that_ended_before_the_limit_leaves_the_finding_open(assay: AssayDoc
     [
         ({"low": 5.0, "neutralised": 8.0}, "pair: neutraliser pair", {"heparin_effect", "late_in_both"}),
         ({"fibrin": 1200.0}, "pair: blocker pair", {"fibrin_part_low", "platelet_part_low"}),
-        ({"retention": 1.2}, "pair: antifibrinolytic pair", {"lysis", "total_lysis", "lysis_before_onset", "parallel_decline"}),
+        (
+            {"retention": 1.2},
+            "pair: antifibrinolytic pair",
+            {"lysis", "total_lysis", "lysis_before_onset", "parallel_decline"},
+        ),
     ],
 )
 def test_a_broken_pair_constraint_silences_what_rests_on_the_pair(
