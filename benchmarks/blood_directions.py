@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import csv
 import math
+import subprocess
 import tomllib
 from collections import Counter
 from collections.abc import Mapping
@@ -169,6 +170,9 @@ def study(baselines: int, seed: int, duration: float, processes: int) -> list[di
             runs = list(pool.map(one_baseline, [seed] * baselines, *jobs, [duration] * baselines, chunksize=4))
     else:
         runs = [one_baseline(seed, i, duration) for i in range(baselines)]
+    commit = subprocess.run(
+        ["git", "rev-parse", "--short", "HEAD"], cwd=TABLE.parent, capture_output=True, text=True, check=False
+    ).stdout.strip()
     out = []
     for line in zip(*runs, strict=True):
         change, kind, name, expected = line[0][:4]
@@ -178,7 +182,7 @@ def study(baselines: int, seed: int, duration: float, processes: int) -> list[di
         middle, low, high = (float(np.quantile(sizes, q)) if sizes.size else math.nan for q in (0.5, 0.0, 1.0))
         counts = [verdicts[word] for word in ("right", "flat", "wrong", "none")]
         numbers = [f"{x:.4f}" for x in (middle, low, high)]
-        out.append(dict(zip(COLUMNS, (change, kind, name, expected, *counts, *numbers), strict=True)))
+        out.append(dict(zip(COLUMNS, (change, kind, name, expected, *counts, *numbers, seed, commit), strict=True)))
     return out
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import csv
 import math
+import subprocess
 import tempfile
 import tomllib
 from collections import Counter
@@ -32,6 +33,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+ROOT = Path(__file__).resolve().parent.parent
 KINDS = ("healthy", "low fibrinogen", "low platelets", "heparin", "dilution", "lysis", "mixture")
 DURATION = 3600.0
 INTERVAL = 20.0
@@ -288,6 +290,21 @@ def judged(rows: Sequence[Row]) -> list[dict[str, Any]]:
     return out
 
 
+def kinds(rows: Sequence[Row]) -> list[dict[str, Any]]:
+    """Of every kind of patient and rule: in how many it truly holds, and in how many it was stated."""
+    out = []
+    mine = [r for r in rows if r.what == "finding" and not r.name.startswith(("refused", "pair"))]
+    for kind in dict.fromkeys(r.kind for r in mine):
+        for key in dict.fromkeys(r.name for r in mine):
+            these = [r for r in mine if (r.kind, r.name) == (kind, key)]
+            stated = [r for r in these if r.status == "supports"]
+            holds = sum(r.truth == 1.0 for r in these)
+            both = sum(r.truth == 1.0 for r in stated)
+            row = {"kind": kind, "finding": key, "patients": len(these), "holds": holds, "stated": len(stated)}
+            out.append({**row, "both": both})
+    return out
+
+
 def calibration(rows: Sequence[Row], what: str) -> list[dict[str, Any]]:
     """Stated probability against the share that truly holds, in bins, with the exact 99 % interval of the share."""
     from scipy.stats import beta
@@ -395,6 +412,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--csv", type=Path, help="Keep every row.")
+    parser.add_argument("--write", action="store_true", help="Keep the tables and the figure for the docs.")
     parser.add_argument("--again", type=Path, help="Only count the rows kept in this file.")
     given = parser.parse_args()
     if given.again is not None:
@@ -408,13 +426,64 @@ def main() -> None:
             writer = csv.DictWriter(file, ROW)
             writer.writeheader()
             writer.writerows(asdict(row) for row in rows)
+    if given.write:
+        write(rows, given.seed)
     for route in dict.fromkeys(row.route for row in rows):
         mine = [row for row in rows if row.route == route]
+        show(f"Kinds of patients ({route})", kinds(mine))
         show(f"Findings ({route}): rows where the rule truly holds, and where not", judged(mine))
         show(f"Calibration of the findings' probabilities ({route})", calibration(mine, "finding"))
         show(f"Calibration against limits drawn about the truth ({route})", calibration(mine, "limit"))
         show(f"Coverage of 95 % intervals ({route})", coverage(mine))
     show("Both routes", routes(rows))
+
+
+def write(rows: Sequence[Row], seed: int) -> None:
+    """Keep every table beside this script, and the reliability figure with the docs."""
+    commit = subprocess.run(
+        ["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True
+    ).stdout.strip()
+    by_route = {route: [row for row in rows if row.route == route] for route in dict.fromkeys(r.route for r in rows)}
+    tables: dict[str, list[dict[str, Any]]] = {"routes": routes(rows)}
+    for name, make in (("findings", judged), ("kinds", kinds), ("coverage", coverage)):
+        tables[name] = [{"route": route, **row} for route, mine in by_route.items() for row in make(mine)]
+    tables["calibration"] = [
+        {"route": route, "what": what, **row}
+        for route, mine in by_route.items()
+        for what in ("finding", "limit")
+        for row in calibration(mine, what)
+    ]
+    for name, table in tables.items():
+        keys = list(dict.fromkeys(k for row in table for k in row))
+        with (ROOT / "benchmarks" / "results" / f"patients_{name}.csv").open("w", newline="", encoding="utf-8") as file:
+            writer = csv.DictWriter(file, [*keys, "seed", "commit"])
+            writer.writeheader()
+            for row in table:
+                writer.writerow({k: _text(v) for k, v in row.items()} | {"seed": seed, "commit": commit})
+    reliability(tables["calibration"])
+
+
+def reliability(table: Sequence[dict[str, Any]]) -> None:
+    """Draw stated probabilities against the share that truly holds."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(7.5, 4.2), layout="constrained")
+    panels = figure.subplots(1, 2, sharex=True, sharey=True)
+    titles = {"finding": "Findings, at the assay's limits", "limit": "Readings, at limits about the truth"}
+    for axes, (what, title) in zip(panels, titles.items(), strict=True):
+        axes.plot([0, 1], [0, 1], color="0.6", linewidth=0.8)
+        for route, marker, colour in (("traces", "o", "#0b3c7d"), ("echoes", "s", "#b3500f")):
+            mine = [r for r in table if (r["what"], r["route"]) == (what, route) and r["statements"]]
+            if mine:
+                x = [r["stated"] for r in mine]
+                y = [r["true"] / r["statements"] for r in mine]
+                reach = [[b - r["low"] for b, r in zip(y, mine)], [r["high"] - b for b, r in zip(y, mine)]]
+                axes.errorbar(x, y, reach, fmt=marker, color=colour, markersize=4, linewidth=1, label=route)
+        axes.set(title=title, xlabel="Stated probability", xlim=(-0.03, 1.03), ylim=(-0.03, 1.03))
+        axes.grid(color="0.9")
+    panels[0].set_ylabel("Share that truly holds (99 % interval)")
+    panels[1].legend(frameon=False, loc="lower right")
+    figure.savefig(ROOT / "docs" / "pictures" / "reliability.png", dpi=110)
 
 
 def read_rows(path: Path) -> list[Row]:

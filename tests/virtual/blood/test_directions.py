@@ -1,4 +1,4 @@
-"""Signs of one-factor changes: a reduced run of ``benchmarks/blood_directions.py``, and that its table was not edited."""
+"""Signs of one-factor changes: a reduced run of the study, and that its table was not edited."""
 
 import hashlib
 import importlib.util
