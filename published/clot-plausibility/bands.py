@@ -1,11 +1,16 @@
-"""Normal virtual blood beside plausibility bands: ``python published/clot-plausibility/bands.py``."""
+"""Normal virtual blood beside plausibility bands: ``python published/clot-plausibility/bands.py``.
+
+With ``--page`` it prints the rows of the table in ``docs/reference/plausibility.md``.
+"""
 
 from __future__ import annotations
 
 import csv
 import math
-from dataclasses import dataclass
+import sys
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +33,8 @@ class Row:
     high: float
     unit: str
     found: float
+    seen: str = ""
+    source: str = ""
 
     @property
     def inside(self) -> bool:
@@ -35,8 +42,10 @@ class Row:
         return self.low <= self.found <= self.high
 
 
-def _well(contents: Contents, choices: Choices | None = None, **composition: float) -> ClotCourse:
-    return courses(Composition(**composition), [contents], choices)[0]
+def _well(
+    contents: Contents, choices: Choices | None = None, duration: float = 3600.0, step: float = 2.0, **changed: Any
+) -> ClotCourse:
+    return courses(replace(Composition(), **changed), [contents], choices, duration=duration, step=step)[0]
 
 
 def _after_gel(clot: ClotCourse, share: float) -> float:
@@ -68,6 +77,30 @@ def found() -> dict[str, float]:
         "gel point with 5 pmol/L tissue factor": _well(Contents(tissue_factor=5e-9)).start / 60.0,
         "gel point with 50 pmol/L tissue factor": _well(Contents(tissue_factor=5e-8)).start / 60.0,
         "sinking in an hour": 1e6 * float(base.shift(3600.0)),
+        **_more(base, bare, late),
+    }
+
+
+def _more(base: ClotCourse, bare: ClotCourse, late: float) -> dict[str, float]:
+    blocked = Choices(contact_trace=0.0)
+    fibrinogen = np.array([1.0, 2.0, 4.0])
+    fibrin = [float(_well(BASE, platelets=0.0, tpa=0.0, fibrinogen=f).modulus(late)) for f in fibrinogen]
+    few, many = (_well(BASE, haematocrit=h) for h in (0.20, 0.45))
+    contact = Contents("contact")
+    return {
+        "modulus of the base well at the end of the hour": float(base.modulus(3600.0)),
+        "total over fibrin: an order of magnitude": float(base.modulus(late) / bare.modulus(late)),
+        "exponent of the fibrin modulus in fibrinogen": float(np.polyfit(np.log(fibrinogen), np.log(fibrin), 1)[0]),
+        "modulus at haematocrit 20 % over that at 45 %": float(few.modulus(late) / many.modulus(late)),
+        "contraction at haematocrit 20 % over that at 45 %": float(few.contraction[-1] / many.contraction[-1]),
+        "gel point with 5 pmol/L tissue factor, contact blocked": _well(Contents(), blocked).start / 60.0,
+        "gel point with contact activation": _well(contact).start / 60.0,
+        "gel point with contact activation and heparin 4 IU/mL": _well(contact, duration=7200.0, heparin=4e6).start
+        / 60.0,
+        "gel point without activator": _well(Contents("none")).start / 60.0,
+        "gel point without activator, contact blocked": _well(Contents("none"), blocked, duration=10800.0).start / 60.0,
+        "kept after 24 h": float(_well(BASE, duration=86400.0, step=10.0).kept(86400.0)),
+        "viscosity at 45 % below 1 1/s": 1e3 * liquid_viscosity(0.45, 1.0),
     }
 
 
@@ -76,12 +109,39 @@ def rows() -> list[Row]:
     values = found()
     with (HERE / "bands.csv").open(encoding="utf-8") as file:
         return [
-            Row(b["key"], float(b["low"]), float(b["high"]), b["unit"], values.get(b["key"], math.nan))
+            Row(
+                b["key"],
+                float(b["low"]),
+                float(b["high"]),
+                b["unit"],
+                values.get(b["key"], math.nan),
+                b["seen"],
+                b["source"],
+            )
             for b in csv.DictReader(file)
         ]
 
 
+def _band(row: Row) -> str:
+    return f"above {row.low:g}" if math.isinf(row.high) else f"{row.low:g} to {row.high:g}"
+
+
+def _value(found: float) -> str:
+    return "none" if math.isinf(found) else f"{found:.2g}" if found < 100 else f"{found:.0f}"
+
+
+def line(row: Row) -> str:
+    """The row as one of the page's table."""
+    unit = "" if row.unit == "1" else f" {row.unit}"
+    value = _value(row.found) + ("" if math.isinf(row.found) else unit)
+    mark = "inside" if row.inside else "**outside**"
+    return f"| {row.key} | {value} | {_band(row)}{unit} | {mark} | {row.seen} | {row.source} |"
+
+
 if __name__ == "__main__":
     for row in rows():
-        mark = "" if row.inside else "  WARNING: outside"
-        print(f"{row.key:40s} {row.found:10.3g} {row.unit:6s} band {row.low:g} to {row.high:g}{mark}")
+        if "--page" in sys.argv:
+            print(line(row))
+        else:
+            mark = "" if row.inside else "  WARNING: outside"
+            print(f"{row.key:58s} {row.found:10.3g} {row.unit:6s} band {_band(row)}{mark}")
