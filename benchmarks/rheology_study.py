@@ -315,7 +315,7 @@ def main() -> None:
     tail = origin(given.seed)
     rows: list[dict[str, Any]] = []
     if given.study == "gel_time":
-        from rheology_gel_time import gel_time_rows
+        from _rheology_gel_time import gel_time_rows
 
         rows = gel_time_rows(given.runs, given.seed)
     else:

@@ -212,7 +212,7 @@ def published_checks() -> str:
 def benchmarks() -> str:
     """What ``benchmarks/`` measures, from the first line of each script."""
     rows = []
-    for path in sorted((ROOT / "benchmarks").glob("*.py")):
+    for path in sorted((ROOT / "benchmarks").glob("[!_]*.py")):
         said = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
         rows.append((f"`benchmarks/{path.name}`", said.partition("\n")[0].replace("|", "\\|")))
     lines = [

@@ -3,6 +3,7 @@
 ::
 
     StanchError                 exit 1: a fault of ours when it is this class itself
+    ├── StiffError              exit 1: a reaction network that the solver cannot follow
     ├── UsageError              exit 2: the call cannot be meant
     │   └── OutputExistsError
     ├── InputError              exit 3: something handed in is wrong
@@ -25,6 +26,7 @@ __all__ = [
     "OutputExistsError",
     "RecordingError",
     "StanchError",
+    "StiffError",
     "UnitError",
     "UsageError",
 ]
@@ -69,6 +71,10 @@ class StanchError(Exception):
 
     def __reduce__(self) -> tuple[object, ...]:
         return (_rebuild, (type(self), self.__dict__.copy()))
+
+
+class StiffError(StanchError):
+    """A reaction network that cannot be followed: the step became too small, or there would be too many."""
 
 
 class UsageError(StanchError):

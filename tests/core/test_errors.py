@@ -13,6 +13,7 @@ def test_exit_codes_are_the_documented_ones() -> None:
     codes = {kind.__name__: kind.exit_code for kind in _tree(errors.StanchError)}
     assert codes == {
         "StanchError": 1,
+        "StiffError": 1,
         "UsageError": 2,
         "OutputExistsError": 2,
         "InputError": 3,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-BENCHMARKS = sorted((Path(__file__).resolve().parents[2] / "benchmarks").glob("*.py"))
+BENCHMARKS = sorted((Path(__file__).resolve().parents[2] / "benchmarks").glob("[!_]*.py"))
 
 
 @pytest.mark.parametrize("path", BENCHMARKS, ids=lambda p: p.stem)

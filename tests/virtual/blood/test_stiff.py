@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from stanch.errors import InputError
+from stanch.errors import InputError, StiffError
 from stanch.virtual.blood import contact, stiff_kernel, tissue_factor
 from stanch.virtual.blood.network import Network, reaction
-from stanch.virtual.blood.stiff import StiffError, solve
+from stanch.virtual.blood.stiff import solve
 
 Floats = NDArray[np.float64]
 

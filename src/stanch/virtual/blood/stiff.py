@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stanch.errors import InputError, StanchError
+from stanch.errors import InputError, StiffError
 from stanch.virtual.blood.elimination import lists
 from stanch.virtual.blood.network import Network
 
-__all__ = ["ATOL", "RTOL", "Solution", "StiffError", "solve"]
+__all__ = ["ATOL", "RTOL", "Solution", "solve"]
 
 Floats = NDArray[np.float64]
 
@@ -27,10 +27,6 @@ A burst grows out of traces, so that this must lie far below the first enzyme th
 """
 
 MOST_STEPS = 200_000
-
-
-class StiffError(StanchError):
-    """A reaction network that cannot be followed: the step became too small, or there would be too many."""
 
 
 @dataclass(frozen=True)
