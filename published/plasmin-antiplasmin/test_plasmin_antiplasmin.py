@@ -26,7 +26,7 @@ def test_half_life() -> None:
 
 
 def test_plasmin_without_fibrin_stands_at_formation_over_that_rate() -> None:
-    d = drive_of(Composition(fibrinogen=0.0, tpa=1e-6), Contents(), Choices())
+    d = drive_of(Composition(fibrinogen=0.0, tpa=1e-6), Contents(), Choices(macroglobulin_reach=0.0))
     none = np.zeros(51)
     rows = dict(zip(ROWS, march(none, none, 1.0, 2.0, 4, d), strict=True))
     made = -np.gradient(rows["plasminogen"], 2.0)[25]

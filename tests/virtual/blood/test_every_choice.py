@@ -29,6 +29,11 @@ def start(c: ClotCourse) -> float:
     return c.start
 
 
+def late_start(c: ClotCourse) -> float:
+    """When half of the platelets that will pull do."""
+    return float(np.interp(0.5 * c.contraction[-1], c.contraction, c.time))
+
+
 def late_modulus(c: ClotCourse) -> float:
     return float(c.modulus(2000.0))
 
@@ -59,11 +64,13 @@ RISES = "+"
 FALLS = "-"
 EFFECTS: list[tuple[str, object, object, Composition, Contents, Callable[[ClotCourse], float], str]] = [
     ("meizothrombin_clots", False, True, Composition(), LOW, start, FALLS),
+    ("meizothrombin_activates", False, True, Composition(), LOW, late_start, FALLS),
     ("gel_share", 0.15, 0.25, Composition(), LOW, start, RISES),
     ("concentration_exponent", 1.5, 2.5, Composition(fibrinogen=0.9), LOW, late_modulus, FALLS),
     ("concentration_exponent", 1.5, 2.5, Composition(fibrinogen=4.0), LOW, late_modulus, RISES),
     ("platelet_law", "multiply", "add", Composition(fibrinogen=0.8), LOW, late_modulus, RISES),
     ("cross_linked_lysis", 0.2, 0.9, LYSED, LOW, least_kept, FALLS),
+    ("macroglobulin_reach", 0.0, 1.0, LYSED, LOW, least_kept, RISES),
     ("adhesion", 50.0, 100.0, Composition(platelet_function=1.2), LOW, least_held, RISES),
     ("detachment_step", 1e-5, 3e-4, STRONG, LOW, step, RISES),
     ("detachment_relief", 0.2, 0.8, STRONG, LOW, least_held, FALLS),

@@ -61,7 +61,7 @@ class Model:
         self._read(start, self._factors(c, w, start["at"]))
         self.c, self.w = c, w
         self.fibrinogen = c.fibrinogen / 340 * 1e6 * self.plasma
-        self.pull = (self.count / 250) ** 0.7 * c.platelet_function * (1 - w.block_fraction)
+        self.pull = (self.count / 250) ** 0.65 * c.platelet_function * (1 - w.block_fraction)
 
     def _factors(self, c: Composition, w: Contents, at: float) -> dict[str, float]:
         def surface(n: float) -> float:
@@ -110,33 +110,34 @@ class Model:
         """All rates."""
         amounts = np.append(y[: self.size], 1.0)
         cascade = self.change @ (self.rates * amounts[self.pairs[0]] * amounts[self.pairs[1]])
-        fg, polymer, second, net, f13, links, awake, lag, pulling, ret, pg, pn, ap, log_kept = y[self.size :]
+        fg, polymer, second, net, f13, links, awake, lag, pulling, ret, pg, pn, ap, log_kept, am = y[self.size :]
         thrombin = max(y[self.thrombin], 0.0)
         enzyme = thrombin + max(y[self.meizothrombin], 0.0)
         cut, uncut = self.fibrinogen - fg, max(polymer - second, 0.0)
         beyond = max(polymer / self.fibrinogen - 0.2, 0.0) / 0.8
-        hill = (thrombin / 2.4279) ** 1.6123
+        hill = (enzyme / 2.4279) ** 1.6123
         fibrin = polymer * np.exp(log_kept)
         held, on = fibrin / (fibrin + 580), fibrin / (fibrin + 500)
         tpa = self.c.tpa * 1e6 * self.plasma * (1 - self.w.antifibrinolytic)
         made = tpa * pg * (0.3 * held / (160 + pg) + 0.3 * (1 - held) / (28000 + pg))
-        caught = 1e-2 * (1 - 0.98 * on) * pn * ap
+        caught, trapped = 1e-2 * (1 - 0.98 * on) * pn * ap, 0.2 * 3.5e-4 * (1 - 0.98 * on) * pn * am
         clot = np.array(
             [
                 -84 * enzyme * fg / (7200 + fg),
                 1e-3 * (cut - polymer) * cut,
                 49 * enzyme * uncut / (7500 + uncut),
                 (0.4 + 0.6 * (second / polymer if polymer > 1e-9 else 0.0)) * (beyond - net) / 90,
-                1.4e-4 * thrombin * (1 - f13),
+                (1.4e-4 * 65 + 1.2e-2 * polymer) / (polymer + 65) * enzyme * (1 - f13),
                 self.c.factor("XIII") * self.plasma * f13 * (net - links) / 240,
                 0.005 * max(hill / (1 + hill) - awake, 0.0),
-                (awake - lag) / 15,
+                (awake - lag) / 30,
                 (lag - pulling) / 60,
                 self.pull * net * pulling * (1 - ret) / 1800,
                 -made,
-                made - caught,
+                made - caught - trapped,
                 -caught,
                 -0.2178 * (1 - 0.5 * (links / net if net > 1e-12 else 0.0)) * pn / (fibrin + 500),
+                -trapped,
             ]
         )
         return np.concatenate([cascade, self.speed * clot])
@@ -145,9 +146,10 @@ class Model:
         """What the well does."""
         from scipy.integrate import solve_ivp
 
-        first = np.zeros(14)
-        first[[0, 10, 12]] = (
-            self.fibrinogen, 2200 * self.c.plasminogen * self.plasma, 975 * self.c.antiplasmin * self.plasma
+        first = np.zeros(15)
+        first[[0, 10, 12, 14]] = (
+            self.fibrinogen, 2200 * self.c.plasminogen * self.plasma, 975 * self.c.antiplasmin * self.plasma,
+            3000 * self.plasma,
         )  # fmt: skip
 
         def gel(_: float, y: np.ndarray) -> float:

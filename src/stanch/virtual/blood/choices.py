@@ -24,6 +24,10 @@ class Choices:
     ----------
     meizothrombin_clots : bool
         Whether meizothrombin cleaves fibrinogen as thrombin does. It moves the onset by minutes at low tissue factor.
+    meizothrombin_activates : bool
+        Whether meizothrombin activates platelets and factor XIII as thrombin does. In whole blood with 5 pmol/L tissue
+        factor both are activated just before fibrinopeptide A is cut (Brummel et al. 2002, legend of figure 4), at a
+        time when the tissue-factor pathway has meizothrombin and hardly any thrombin.
     gel_share : float
         Share of fibrinopeptide A cleaved at which the fibrin network spans the well [-]; models use 15 to 25 %, and up
         to 45 % was seen without a visible clot. Where lysis has left less than this share, it no longer spans it.
@@ -35,6 +39,10 @@ class Choices:
         own, that of normal fibrin times P.
     cross_linked_lysis : float
         Rate of lysis of fully cross-linked fibrin over that of fibrin without cross-links [-].
+    macroglobulin_reach : float
+        Share of alpha-2-macroglobulin's rate in solution with which it catches plasmin that has let go of fibrin inside
+        a clot [-]; calibrated. With 1 no clot would be lysed wholly, since it outnumbers plasminogen, and with 0 lysis
+        runs away as soon as antiplasmin is used up.
     adhesion : float
         Contraction stress at which the clot lets go of the side wall [Pa]; above that of normal blood.
     detachment_step : float
@@ -75,10 +83,12 @@ class Choices:
     """
 
     meizothrombin_clots: bool = True
+    meizothrombin_activates: bool = True
     gel_share: float = 0.20
     concentration_exponent: float = 2.0
     platelet_law: PlateletLaw = "multiply"
     cross_linked_lysis: float = 0.5
+    macroglobulin_reach: float = 0.2
     adhesion: float = 250.0
     detachment_step: float = 1e-4
     detachment_relief: float = 0.5
@@ -98,6 +108,7 @@ class Choices:
             "gel_share": (0.01, 0.9),
             "concentration_exponent": (1.0, 4.0),
             "cross_linked_lysis": (0.0, 1.0),
+            "macroglobulin_reach": (0.0, 1.0),
             "adhesion": (0.0, math.inf),
             "detachment_step": (0.0, 1e-2),
             "detachment_relief": (0.0, 1.0),

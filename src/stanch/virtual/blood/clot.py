@@ -43,7 +43,7 @@ class ClotCourse:
         [mol/m^3].
     fibrinogen, fibrin : ndarray, shape (time,)
         Uncut, and polymerised and not lysed, per volume of plasma [mol/m^3].
-    plasminogen, plasmin, antiplasmin : ndarray, shape (time,)
+    plasminogen, plasmin, antiplasmin, macroglobulin : ndarray, shape (time,)
         Per volume of plasma [mol/m^3].
     network : ndarray, shape (time,)
         Share of the fibrin(ogen) that has taken its place in the network, lysed or not [-].
@@ -78,6 +78,7 @@ class ClotCourse:
     plasminogen: Floats
     plasmin: Floats
     antiplasmin: Floats
+    macroglobulin: Floats
     network: Floats
     cross_links: Floats
     platelet_activation: Floats
@@ -202,12 +203,15 @@ def clot_course(
 
     _check(thrombin)
     well = mix(composition, contents)
-    enzyme = thrombin.thrombin + thrombin.meizothrombin if choice.meizothrombin_clots else thrombin.thrombin
+    both = np.ascontiguousarray(thrombin.thrombin + thrombin.meizothrombin)
+    alone = np.ascontiguousarray(thrombin.thrombin)
+    enzyme = both if choice.meizothrombin_clots else alone
+    activator = both if choice.meizothrombin_activates else alone
     drive = drive_of(composition, contents, choice)
     pull = platelets.pull(well.platelets, composition.platelet_function, contents.block_fraction)
     step = float(thrombin.time[1])
     parts = max(1, math.ceil(step / _SMALL_STEP - 1e-9))
-    table = march(np.ascontiguousarray(enzyme), np.ascontiguousarray(thrombin.thrombin), pull, step, parts, drive)
+    table = march(enzyme, activator, pull, step, parts, drive)
     return _course(dict(zip(ROWS, table, strict=True)), composition, contents, well, thrombin, enzyme, choice)
 
 
@@ -252,6 +256,8 @@ def drive_of(composition: Composition, contents: Contents, choice: Choices) -> D
         network_rate=f.NETWORK_RATE.value * q,
         first_fibrin_rate=f.FIRST_FIBRIN_RATE.value,
         xiii_activation=f.ACTIVATION_XIII.value * q,
+        xiii_on_fibrin=f.ACTIVATION_ON_FIBRIN.value * q,
+        xiii_dissociation=f.XIII_DISSOCIATION.value,
         cross_linking=q * f.CROSS_LINKING.value * composition.factor("XIII") * well.plasma_share,
         half_thrombin=p.HALF_THROMBIN.value,
         hill=p.HILL.value,
@@ -268,6 +274,8 @@ def drive_of(composition: Composition, contents: Contents, choice: Choices) -> D
         tpa_dissociation=y.TPA_DISSOCIATION.value,
         plasmin_dissociation=y.PLASMIN_DISSOCIATION.value,
         inhibition=y.INHIBITION.value * q,
+        macroglobulin=y.MACROGLOBULIN.value * well.plasma_share,
+        macroglobulin_inhibition=y.MACROGLOBULIN_INHIBITION.value * choice.macroglobulin_reach * q,
         protected=y.PROTECTED.value,
         cutting=q * y.CUTTING.value / y.CUTS.value,
         cross_linked_lysis=choice.cross_linked_lysis,
@@ -311,6 +319,7 @@ def _course(
         plasminogen=rows["plasminogen"],
         plasmin=rows["plasmin"],
         antiplasmin=rows["antiplasmin"],
+        macroglobulin=rows["macroglobulin"],
         network=net,
         cross_links=links,
         platelet_activation=rows["activated"],

@@ -60,13 +60,18 @@ FIRST_FIBRIN_RATE = Constant(
     "Network rate of fibrin that still has fibrinopeptide B over that of fibrin without it: its release helps lateral "
     "association (common knowledge); the number is open",
 )
+_NASKI = "Naski, Lorand, Shafer 1991, Biochemistry 30:934, doi 10.1021/bi00218a008, abstract"
 ACTIVATION_XIII = Constant(
-    "factor_xiii_activation",
-    140.0,
-    "m^3/mol/s",
-    "calibrated",
-    "Activation of factor XIII by thrombin in the presence of fibrin, 1.4e5 L/mol/s: cross-links in minutes",
+    "factor_xiii_activation", 140.0, "m^3/mol/s", "published", _NASKI + ": free factor XIII by thrombin, 1.4e5 L/mol/s"
 )
+ACTIVATION_ON_FIBRIN = Constant(
+    "factor_xiii_activation_on_fibrin",
+    1.2e4,
+    "m^3/mol/s",
+    "published",
+    _NASKI + ": bound to polymerised fibrin, 1.2e7 L/mol/s; 2.2e6 in Ariens et al. 2000, Blood 96:988",
+)
+XIII_DISSOCIATION = Constant("factor_xiii_fibrin_dissociation", 6.5e-5, "mol/m^3", "published", _NASKI + ": 65 nmol/L")
 CROSS_LINKING = Constant(
     "cross_linking",
     1 / 240.0,
@@ -85,6 +90,8 @@ CONSTANTS = (
     NETWORK_RATE,
     FIRST_FIBRIN_RATE,
     ACTIVATION_XIII,
+    ACTIVATION_ON_FIBRIN,
+    XIII_DISSOCIATION,
     CROSS_LINKING,
 )
 

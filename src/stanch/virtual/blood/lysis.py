@@ -1,4 +1,4 @@
-"""Fibrinolysis: plasminogen to plasmin on fibrin, antiplasmin, and the cutting of fibrin."""
+"""Fibrinolysis: plasminogen to plasmin on fibrin, its two inhibitors, and the cutting of fibrin."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from stanch.virtual.blood.records import Constant
 __all__ = ["CONSTANTS"]
 
 _PIEBALGS = "Piebalgs et al. 2018, Sci Rep, doi 10.1038/s41598-018-34082-7 (read in public code)"
+_SYSTEMIC = "read in public code of the group of Piebalgs et al. 2018, two compartments of plasma with plasminogen activator"
 
 PLASMINOGEN = Constant("plasminogen_normal", 2.2e-3, "mol/m^3", "published", _PIEBALGS + ": 2.2 umol/L")
 ANTIPLASMIN = next(c for c in contact.CONSTANTS if c.key == "normal_a2_antiplasmin")
@@ -35,12 +36,18 @@ PLASMIN_DISSOCIATION = Constant(
     "plasmin_fibrin_dissociation", 5e-4, "mol/m^3", "published", _PIEBALGS + ": off 0.05 1/s over on 0.1 L/umol/s"
 )
 INHIBITION = Constant("plasmin_antiplasmin", 1e4, "m^3/mol/s", "published", _PIEBALGS + ": 1e7 L/mol/s")
+MACROGLOBULIN = Constant("macroglobulin_normal", 3e-3, "mol/m^3", "published", _SYSTEMIC + ": 3 umol/L")
+"""The second inhibitor of plasmin, which still works when antiplasmin is used up."""
+MACROGLOBULIN_INHIBITION = Constant(
+    "plasmin_macroglobulin", 350.0, "m^3/mol/s", "published", _SYSTEMIC + ": 0.35 L/umol/s"
+)
 PROTECTED = Constant(
     "bound_plasmin_protected",
     0.98,
     "1",
     "choice",
-    "Share of antiplasmin's rate that plasmin bound to fibrin is spared, because its lysine sites are taken",
+    "Share of the rate of antiplasmin that plasmin bound to fibrin is spared, because its lysine sites are taken; the "
+    "same for alpha-2-macroglobulin, which is too large to come near",
 )
 CUTTING = Constant(
     "plasmin_catalytic", 2.178, "1/s", "published", _PIEBALGS + ": cuts by bound plasmin; at most 10 elsewhere"
@@ -56,6 +63,8 @@ CONSTANTS = (
     TPA_DISSOCIATION,
     PLASMIN_DISSOCIATION,
     INHIBITION,
+    MACROGLOBULIN,
+    MACROGLOBULIN_INHIBITION,
     PROTECTED,
     CUTTING,
     CUTS,

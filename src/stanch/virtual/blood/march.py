@@ -36,6 +36,7 @@ ROWS = (
     "plasmin",
     "antiplasmin",
     "kept_fibrin",
+    "macroglobulin",
 )
 """What the march returns, in order: amounts in mol/m^3, the rest as shares."""
 
@@ -57,6 +58,8 @@ class Drive(NamedTuple):
     network_rate: float
     first_fibrin_rate: float
     xiii_activation: float
+    xiii_on_fibrin: float
+    xiii_dissociation: float
     cross_linking: float
     half_thrombin: float
     hill: float
@@ -73,6 +76,8 @@ class Drive(NamedTuple):
     tpa_dissociation: float
     plasmin_dissociation: float
     inhibition: float
+    macroglobulin: float
+    macroglobulin_inhibition: float
     protected: float
     cutting: float
     cross_linked_lysis: float
@@ -121,39 +126,40 @@ def _beyond(polymer, d):
 
 @njit(cache=True, nogil=True)
 def _lysis(state, polymer, cross_links, h, d):
-    """One step of plasminogen, plasmin, antiplasmin and the fibrin kept, with fibrin and cross-links at the middle."""
-    pg, pn, ap, kept = state
-    pg_mid, ap_mid, kept_mid, pn_mid = pg, ap, kept, pn
+    """One step of plasminogen, plasmin, fibrin kept and inhibitors, with fibrin and cross-links at the middle."""
+    pg, pn, ap, kept, am = state
+    pg_mid, ap_mid, kept_mid, am_mid = pg, ap, kept, am
     new = state
     for _ in range(2):
         fibrin = polymer * kept_mid
         held = fibrin / (fibrin + d.tpa_dissociation)
         made = d.on_fibrin * held / (d.on_fibrin_michaelis + pg_mid)
         made += d.in_liquid * (1.0 - held) / (d.in_liquid_michaelis + pg_mid)
-        on = fibrin / (fibrin + d.plasmin_dissociation)
-        stop = d.inhibition * (1.0 - d.protected * on)
+        open_to = 1.0 - d.protected * fibrin / (fibrin + d.plasmin_dissociation)
+        by_ap, by_am = d.inhibition * ap_mid, d.macroglobulin_inhibition * am_mid
         pg_new = pg * math.exp(-made * h)
-        pn_new = _relax(pn, (pg - pg_new) / h, stop * ap_mid, h)
+        pn_new = _relax(pn, (pg - pg_new) / h, open_to * (by_ap + by_am), h)
         caught = max(pn + (pg - pg_new) - pn_new, 0.0)
-        if caught > ap:
-            pn_new += caught - ap
-            caught = ap
-        ap_new = ap - caught
+        to_ap = min(caught * by_ap / (by_ap + by_am), ap) if by_ap > 0.0 else 0.0
+        to_am = min(caught - to_ap, am) if by_am > 0.0 else 0.0
+        pn_new += caught - to_ap - to_am
+        ap_new, am_new = ap - to_ap, am - to_am
         pn_mid = 0.5 * (pn + pn_new)
         slow = 1.0 - (1.0 - d.cross_linked_lysis) * cross_links
         kept_new = kept * math.exp(-h * d.cutting * slow * pn_mid / (fibrin + d.plasmin_dissociation))
-        new = (pg_new, pn_new, ap_new, kept_new)
-        pg_mid, ap_mid, kept_mid = 0.5 * (pg + pg_new), 0.5 * (ap + ap_new), 0.5 * (kept + kept_new)
+        new = (pg_new, pn_new, ap_new, kept_new, am_new)
+        pg_mid, ap_mid = 0.5 * (pg + pg_new), 0.5 * (ap + ap_new)
+        kept_mid, am_mid = 0.5 * (kept + kept_new), 0.5 * (am + am_new)
     return new
 
 
 @njit(cache=True, nogil=True)
-def march(enzyme, thrombin, pull, step, parts, d):
+def march(enzyme, activator, pull, step, parts, d):
     """March a clot along an even grid of thrombin.
 
     Parameters
     ----------
-    enzyme, thrombin : ndarray, shape (time,)
+    enzyme, activator : ndarray, shape (time,)
         What cleaves fibrinogen, and what activates platelets and factor XIII [mol/m^3]; linear between the points.
     pull : float
         Of the platelets over normal [-].
@@ -169,17 +175,17 @@ def march(enzyme, thrombin, pull, step, parts, d):
         As :data:`ROWS`: amounts [mol/m^3], shares [-].
     """
     count = enzyme.size
-    out = np.zeros((14, count))
+    out = np.zeros((15, count))
     f = d.fibrinogen
     pol, second, net, xiii, links = 0.0, 0.0, 0.0, 0.0, 0.0
     act, lag, con, ret = 0.0, 0.0, 0.0, 0.0
-    lysis = (d.plasminogen, 0.0, d.antiplasmin, 1.0)
+    lysis = (d.plasminogen, 0.0, d.antiplasmin, 1.0, d.macroglobulin)
     exposure = 0.0
     for k in range(count):
         out[0, k], out[1, k], out[2, k], out[3, k] = f, pol, second, net
         out[4, k], out[5, k], out[6, k], out[7, k] = xiii, links, act, lag
         out[8, k], out[9, k] = con, ret
-        out[10, k], out[11, k], out[12, k], out[13, k] = lysis
+        out[10, k], out[11, k], out[12, k], out[13, k], out[14, k] = lysis
         if k == count - 1:
             break
         pieces = parts
@@ -193,7 +199,7 @@ def march(enzyme, thrombin, pull, step, parts, d):
             e0 = enzyme[k] + w0 * (enzyme[k + 1] - enzyme[k])
             e1 = enzyme[k] + w1 * (enzyme[k + 1] - enzyme[k])
             e = 0.5 * (e0 + e1)
-            iia = thrombin[k] + 0.5 * (w0 + w1) * (thrombin[k + 1] - thrombin[k])
+            iia = activator[k] + 0.5 * (w0 + w1) * (activator[k + 1] - activator[k])
             formed = 0.0
             pol_mid = 0.0
             if d.fibrinogen > 0.0:
@@ -214,7 +220,8 @@ def march(enzyme, thrombin, pull, step, parts, d):
                 speed = d.network_rate * (d.first_fibrin_rate + (1.0 - d.first_fibrin_rate) * share)
                 net_new = max(_follow(net, beyond, _beyond(pol, d), speed, h), net)
                 formed = 0.5 * (net + net_new)
-                speed = d.xiii_activation * iia
+                bound = pol_mid / (pol_mid + d.xiii_dissociation)
+                speed = (d.xiii_activation + (d.xiii_on_fibrin - d.xiii_activation) * bound) * iia
                 xiii_new = _relax(xiii, speed, speed, h)
                 speed = d.cross_linking * 0.5 * (xiii + xiii_new)
                 xiii = xiii_new

@@ -17,7 +17,7 @@ HILL = Constant("platelet_hill", 1.6123, "1", "published", _CHATTERJEE)
 ACTIVATION = Constant("platelet_activation", 0.005, "1/s", "published", _CHATTERJEE + ": approach to the state H")
 LAG_RATE = Constant(
     "contraction_lag_rate",
-    1 / 15.0,
+    1 / 30.0,
     "1/s",
     "calibrated",
     "First phase of contraction; that it has three phases with a rate constant each: Tutwiler et al. 2016, Blood "
@@ -40,11 +40,12 @@ CEILING = Constant(
 )
 COUNT_EXPONENT = Constant(
     "platelet_count_exponent",
-    0.7,
+    0.65,
     "1",
-    "choice",
+    "calibrated",
     "Exponent of the count in what platelets add; with the ceiling it gives the whole modulus an exponent of about 0.4 "
-    "between 40 and 400 10^9/L (0.30 on a rheometer: Windberger et al. 2020, Molecules 25:3890)",
+    "between 40 and 400 10^9/L (0.30 on a rheometer: Windberger et al. 2020, Molecules 25:3890), while few platelets "
+    "still leave the early modulus of the base well below 450 Pa",
 )
 NORMAL_COUNT = next(c for c in plasma.CONSTANTS if c.key == "platelet_normal_count")
 """The same as where platelets carry the complexes of the cascade."""
