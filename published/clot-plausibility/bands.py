@@ -101,6 +101,13 @@ def _more(base: ClotCourse, bare: ClotCourse, late: float) -> dict[str, float]:
         "gel point without activator, contact blocked": _well(Contents("none"), blocked, duration=10800.0).start / 60.0,
         "kept after 24 h": float(_well(BASE, duration=86400.0, step=10.0).kept(86400.0)),
         "viscosity at 45 % below 1 1/s": 1e3 * liquid_viscosity(0.45, 1.0),
+        **{
+            f"contact gel point with factor {name} at 1 % over normal": _well(
+                contact, duration=7200.0, factors={name: 0.01}
+            ).start
+            / _well(contact).start
+            for name in ("VIII", "IX", "XI", "XII")
+        },
     }
 
 
