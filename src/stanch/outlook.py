@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from os import PathLike
+from typing import TYPE_CHECKING
 
 from stanch.errors import InputError
 from stanch.estimate import Estimate
@@ -16,7 +17,13 @@ from stanch.readings.forecast.library import well_class
 from stanch.readings.forecast.records import Forecast, KineticPrior
 from stanch.result import Result, WellResult
 
+if TYPE_CHECKING:
+    from stanch.recording.reader import Recording
+
 __all__ = ["Outlook", "OutlookRow", "look_ahead"]
+
+LAG = 60.0
+"""How far a well's last push may lie behind the time of a forecast; beyond it the forecast is for that push [s]."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +95,8 @@ def look_ahead(
     assay : AssayDocument, optional
         Overrides the one in the recording.
     at : sequence of float
-        Times since each well's activation [s]; by default each well's last push.
+        Times since each well's activation [s]; by default each well's last push. A well whose pushes ended more than
+        a minute before is forecast from its last push.
     seed : int
         Of every random draw [-].
     now : str, optional
@@ -101,7 +109,7 @@ def look_ahead(
     Raises
     ------
     InputError
-        If there is no assay document, or a time is not within the prior's runs.
+        If there is no assay document, or a time is not within the prior's runs or lies after the last push.
     """
     from stanch.readings.assay import load_assay
     from stanch.recording.container import open_recording
@@ -119,6 +127,7 @@ def look_ahead(
                     "assay document", got="none", allowed="one", do="Name it with --assay: forecasts need its readings."
                 )
             if time is not None:
+                _check_reached(opened, time)
                 opened.show_until(time)
             result = analyse(opened, assay, seed=seed, now=now)
         teller = Forecaster(prior, assay.definitions(), seed=seed)
@@ -165,9 +174,15 @@ def _class(well: WellResult) -> str:
     return well_class(well.well.activator, well.well.additive_names)
 
 
+def _check_reached(opened: Recording, time: float) -> None:
+    """Refuse a time that no well has reached: what was not seen by then would count as seen."""
+    last = max((float(t[-1]) for t in map(opened.push_time, (w.name for w in opened.wells)) if t.size), default=0.0)
+    if 0.0 < last < time - LAG:
+        raise InputError("at", got=f"{time / 60:g} min", allowed=f"up to the last push at {last / 60:.4g} min")
+
+
 def _now(well: WellResult, time: float | None, run: float) -> float:
-    if time is not None:
-        return time
-    if well.moduli is None or well.moduli.push_time.size == 0:
-        return 0.0
-    return min(max(float(well.moduli.push_time[-1]) - well.well.activation_offset, 0.0), run)
+    last = 0.0
+    if well.moduli is not None and well.moduli.push_time.size:
+        last = min(max(float(well.moduli.push_time[-1]) - well.well.activation_offset, 0.0), run)
+    return last if time is None or 0.0 < last < time - LAG else time

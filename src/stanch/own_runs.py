@@ -62,11 +62,12 @@ def learn_from(
     ends = [_end(one) for one in results]
     run = max(ends) - max(ends) % 60.0
     whole = [one for one, end in zip(results, ends) if end >= run]
+    known = {w.well.name: well_class(w.well.activator, w.well.additive_names) for one in whole for w in one.wells}
     pairs = tuple(
         dict.fromkeys(
-            (_class(whole[0], c.base), _class(whole[0], c.other))
+            (known[c.base], known[c.other])
             for c in assay.contrasts
-            if c.kind == "decline" and c.report in (None, "retention")
+            if c.kind == "decline" and c.report in (None, "retention") and c.base in known and c.other in known
         )
     )
     origin = Origin(
@@ -103,11 +104,6 @@ def _end(result: Result) -> float:
     """Last time that every well which could be read has [s]."""
     ends = [float(w.curve.time[-1]) for w in result.wells if w.curve is not None]
     return min(ends, default=0.0)
-
-
-def _class(result: Result, name: str) -> str:
-    well = next(w.well for w in result.wells if w.well.name == name)
-    return well_class(well.activator, well.additive_names)
 
 
 def _held_out(result: Result) -> HeldOut:

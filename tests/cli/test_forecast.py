@@ -1,7 +1,11 @@
 """``stanch forecast``, ``stanch learn`` and ``stanch population``."""
 
 import csv
+import dataclasses
+import io
 import json
+from importlib.resources import files
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,12 +27,13 @@ def write(tmp_path_factory):
     made = courses(draw("healthy", 1, seed=1)[0].composition, bench.contents)
     folder = tmp_path_factory.mktemp("forecast")
 
-    def build(name, pushes, *, closed=True, assay=True):
+    def build(name, pushes, *, closed=True, assay=True, change=lambda well: well, only=None, ended=None):
         path = folder / name
+        wells = [(change(w), c) for w, c in zip(bench.wells, made) if only is None or w.name in only]
         writer = create(
             path,
             sample=SampleFacts("demo-healthy-0001", demo=True),
-            wells=[WellLayout(w, "modulus", None) for w in bench.wells],
+            wells=[WellLayout(w, "modulus", None) for w, _ in wells],
             acquisition=None,
             geometry=None,
             assay_text=bench.assay.text if assay else None,
@@ -36,7 +41,9 @@ def write(tmp_path_factory):
         rng = np.random.default_rng(4)
         for k in range(pushes):
             time = INTERVAL * (k + 1)
-            for well, course in zip(bench.wells, made):
+            for well, course in wells:
+                if time > (ended or {}).get(well.name, time):
+                    continue
                 modulus = float(course.modulus(time))
                 sd = 0.5 + 0.01 * modulus
                 writer.append(well.name, time, modulus + sd * rng.standard_normal(), modulus_sd=sd)
@@ -107,6 +114,9 @@ def test_without_a_time_it_is_the_last_push(capsys, ended):
         (("--at", "5"), "--at"),
         (("--at", "5 Pa"), "--at"),
         (("--at", "2 h"), "at"),
+        (("--at", "-5 min"), "at"),
+        (("--at", "0 min"), "at"),
+        (("--at", "20 min"), "up to the last push at 15 min"),
         (("--prior", "none.npz"), "no such file"),
     ],
 )
@@ -114,6 +124,76 @@ def test_what_cannot_be_is_said(capsys, ended, args, said):
     code, _, err = answer(capsys, "forecast", ended, *args)
     assert code == 3
     assert said in err
+
+
+def test_a_damaged_prior_gives_one_line_and_no_file(capsys, ended, tmp_path):
+    whole = Path(str(files("stanch.readings.forecast").joinpath("data", "demo-assay.prior.npz"))).read_bytes()
+    flipped = bytearray(whole)
+    flipped[len(whole) // 2] ^= 255
+    out = tmp_path / "f.json"
+    for name, content in (("cut", whole[:5000]), ("flipped", bytes(flipped)), ("text", b"hello"), ("empty", b"")):
+        (tmp_path / name).write_bytes(content)
+        code, said, err = answer(capsys, "forecast", ended, "--prior", tmp_path / name, "--json", out)
+        assert code == 3
+        assert said == ""
+        assert "damaged, or no prior" in err
+        assert len(err.strip().splitlines()) == 1
+        assert not out.exists()
+    with np.load(io.BytesIO(whole)) as stored:
+        other = {**stored, "sha256": np.array("0" * 64)}
+    np.savez_compressed(tmp_path / "hash.npz", **other)
+    code, _, err = answer(capsys, "forecast", ended, "--prior", tmp_path / "hash.npz", "--json", out)
+    assert code == 4
+    assert "another hash" in err
+    assert not out.exists()
+
+
+def test_a_well_of_another_activator_is_matched_to_none(capsys, write):
+    odd = write("odd.h5", 24, change=lambda w: dataclasses.replace(w, activator="some clay") if w.name == "base" else w)
+    code, out, _ = answer(capsys, "forecast", odd, "--json", "-")
+    assert code == 0
+    told = {(e["key"], e["well"]): e["estimate"] for e in json.loads(out)["forecasts"]}
+    for key in ("early_modulus", "plateau", "retention"):
+        assert told[key, "base"]["status"] == "unavailable"
+        assert "no well like some clay" in told[key, "base"]["why"]
+    assert told["plateau", "base + blocker"]["status"] == "provisional"
+    code, out, _ = answer(capsys, "forecast", odd)
+    assert "amounts and lots are not compared" in " ".join(out.split())
+
+
+def test_one_well_alone_has_no_retention(capsys, write):
+    code, out, _ = answer(capsys, "forecast", write("one.h5", 24, only=("base",)), "--json", "-")
+    assert code == 0
+    assert [(e["key"], e["well"]) for e in json.loads(out)["forecasts"]] == [
+        ("early_modulus", "base"),
+        ("plateau", "base"),
+    ]
+
+
+def test_a_well_whose_pushes_ended_is_forecast_from_its_last_push(capsys, write):
+    path = write("partly.h5", 40, ended={"base + blocker": 300.0})
+    code, out, _ = answer(capsys, "forecast", path, "--at", "10 min", "--json", "-")
+    assert code == 0
+    at = {e["well"]: e["at_s"] for e in json.loads(out)["forecasts"] if e["key"] == "plateau"}
+    assert at["base"] == 600.0
+    assert at["base + blocker"] == 300.0
+
+
+def test_other_definitions_than_the_priors_are_told_of(capsys, ended, tmp_path):
+    assay = tmp_path / "assay.toml"
+    assay.write_text(demo_bench().assay.text.replace('hold = "9 min"', 'hold = "5 min"'), "utf-8")
+    code, out, _ = answer(capsys, "forecast", ended, "--assay", assay)
+    assert code == 0
+    assert "other definitions" in " ".join(out.split())
+
+
+def test_before_the_first_push_nothing_can_be_read(capsys, ended, tmp_path):
+    out = tmp_path / "f.json"
+    code, said, err = answer(capsys, "forecast", ended, "--at", "5 s", "--json", out)
+    assert code == 5
+    assert said == ""
+    assert "No push was committed" in err
+    assert not out.exists()
 
 
 def test_a_forecast_needs_an_assay_document(capsys, write):

@@ -59,6 +59,10 @@ def _origin(outlook: Outlook) -> list[str]:
             "less sure than they say."
         )
     said.append(
+        "Wells are matched to those of the prior by the names of activator and additives; amounts and lots are not "
+        "compared."
+    )
+    said.append(
         f"Plateau: highest two-minute mean by {prior.run / 60:g} min. Ahead: how long before the ordinary reading. "
         "A well that will not set in time counts as 0 Pa."
     )

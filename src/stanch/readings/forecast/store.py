@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import zipfile
+import zlib
 from dataclasses import asdict, replace
 from importlib.resources import files
 from os import PathLike
@@ -87,7 +88,7 @@ def load_prior(path: str | PathLike[str]) -> KineticPrior:
     """
     path = Path(path)
     if not path.is_file():
-        raise InputError(f"prior {path}", got="no such file", allowed="a file that learn-prior wrote")
+        raise InputError(f"prior {path}", got="no such file", allowed="a file that stanch learn wrote")
     try:
         with path.open("rb") as source, np.load(source, allow_pickle=False) as stored:
             text, digest = str(stored["head"]), str(stored["sha256"])
@@ -98,9 +99,9 @@ def load_prior(path: str | PathLike[str]) -> KineticPrior:
         if _digest(text, counts) != digest:
             raise IntegrityError(f"prior {path}", got="content of another hash", do="Learn it again.")
         return _prior(head, counts, digest)
-    except (ValueError, KeyError, TypeError, AttributeError, EOFError, OSError, zipfile.BadZipFile) as error:
+    except (ValueError, LookupError, TypeError, AttributeError, EOFError, OSError, zipfile.BadZipFile, zlib.error):
         raise InputError(
-            f"prior {path}", got=f"no prior ({error})"[:120], allowed=f"a file of schema {SCHEMA}"
+            f"prior {path}", got="damaged, or no prior", allowed=f"a file of schema {SCHEMA}", do="Learn it again."
         ) from None
 
 
