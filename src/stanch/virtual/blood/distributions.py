@@ -189,7 +189,7 @@ def _lognormal_within(key: str, low: float, high: float, source: str = "") -> Di
 
 
 _TPA = Distribution(
-    "tpa", "lognormal", 0.7e-6, 2e-6, 0.7e-6, 2e-6, 0.0, "calibrated",
+    "tpa", "lognormal", 0.7e-6, 4e-6, 0.7e-6, 4e-6, 0.0, "calibrated",
     "so that the base well of the demo assay keeps from nearly all to none of its modulus within the follow time",
 )  # fmt: skip
 

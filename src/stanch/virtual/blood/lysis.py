@@ -8,7 +8,7 @@ from stanch.virtual.blood.records import Constant
 __all__ = ["CONSTANTS"]
 
 _PIEBALGS = "Piebalgs et al. 2018, Sci Rep, doi 10.1038/s41598-018-34082-7 (read in public code)"
-_SYSTEMIC = "read in public code of the group of Piebalgs et al. 2018, two compartments of plasma with plasminogen activator"
+_SYSTEMIC = "read in public code of the group of Piebalgs et al. 2018, plasma in two compartments"
 
 PLASMINOGEN = Constant("plasminogen_normal", 2.2e-3, "mol/m^3", "published", _PIEBALGS + ": 2.2 umol/L")
 ANTIPLASMIN = next(c for c in contact.CONSTANTS if c.key == "normal_a2_antiplasmin")
