@@ -22,6 +22,7 @@ from __future__ import annotations
 import argparse
 import csv
 import math
+import subprocess
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -37,6 +38,7 @@ import numpy as np
 from stanch.virtual.blood.expect import DEMO_WELLS, courses
 from stanch.virtual.blood.records import Composition, Contents
 
+RESULTS = Path(__file__).resolve().parent / "results"
 CERTAIN = 0.95
 STEPS = 7  # halvings of the search for a size, on a logarithmic scale
 BLOCK = 37.0  # temperature of the wells [Cel]
@@ -131,7 +133,7 @@ MORE: dict[str, tuple[str, str, float, float, float]] = {
     "dilution by crystalloid": ("dilution", "%", 0.01, 0.005, 0.9),
     "haematocrit": ("haematocrit", "%", 0.01, 0.05, 0.75),
     "fibrinogen": ("fibrinogen", "g/L", 1.0, 1.0, 15.0),
-    "platelets": ("platelets", "10^9/L", 1e12, 1e14, 2.5e15),
+    "platelets": ("platelets", "10^9/L", 1e12, 1e14, 8e14),
     "factor VIII": ("VIII", "%", 0.01, 0.2, 10.0),
     "antithrombin": ("antithrombin", "%", 0.01, 0.5, 5.0),
     "TFPI": ("TFPI", "%", 0.01, 0.2, 10.0),
@@ -405,14 +407,40 @@ def reached(done: Sequence[tuple[tuple[str, str, str], float, str]]) -> list[dic
     return rows
 
 
-def keep(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path: Path) -> None:
+@lru_cache(maxsize=1)
+def commit() -> str:
+    """Of the code that runs."""
+    asked = ["git", "rev-parse", "--short", "HEAD"]
+    return subprocess.run(asked, cwd=RESULTS.parent, capture_output=True, text=True, check=False).stdout.strip()
+
+
+def keep(rows: Sequence[Mapping[str, Any]], columns: Sequence[str], path: Path, seed: int) -> None:
     """Write a table; a cell without a number is empty."""
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(columns)
+        writer.writerow([*columns, "seed", "commit"])
         for row in rows:
             cells = [row[c] for c in columns]
-            writer.writerow(["" if c != c else f"{c:.4g}" if isinstance(c, float) else c for c in cells])
+            told = ["" if c != c else f"{c:.4g}" if isinstance(c, float) else c for c in cells]
+            writer.writerow([*told, seed, commit()])
+
+
+def collect(
+    found: Iterable[Sequence[Any]],
+    table: Callable[[Sequence[Any]], list[dict[str, Any]]],
+    columns: Sequence[str],
+    path: Path | None,
+    seed: int,
+) -> list[dict[str, Any]]:
+    """The table of all donors; a file of it is written anew after each, so that a run may be ended early."""
+    done: list[Any] = []
+    rows: list[dict[str, Any]] = []
+    for one in found:
+        done.extend(one)
+        rows = table(done)
+        if path is not None:
+            keep(rows, columns, path, seed)
+    return rows
 
 
 def main() -> None:
@@ -424,34 +452,16 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--csv", type=Path, help="Folder for the two tables.")
     given = parser.parse_args()
+    seed, folder = given.seed, given.csv
     with ProcessPoolExecutor(given.processes) as pool:
-        numbers = inside(given.seed, max(given.donors, given.exact))
-        jobs = [(given.seed, i, tuple(CHANGES), False) for i in numbers[: given.exact]]
-        jobs += [(given.seed, i, tuple(CHANGES), True) for i in numbers[: given.donors]]
-        pairs = collect(pool.map(pairs_of, jobs), counted, PAIRS, given.csv and given.csv / "unseen-changes.csv")
+        numbers = inside(seed, max(given.donors, given.exact))
+        jobs = [(seed, i, tuple(CHANGES), False) for i in numbers[: given.exact]]
+        jobs += [(seed, i, tuple(CHANGES), True) for i in numbers[: given.donors]]
+        pairs = collect(pool.map(pairs_of, jobs), counted, PAIRS, folder and folder / "unseen_changes.csv", seed)
         patients().show("Donors newly seen because of the change", pairs)
-        wanted = [(given.seed + 1, i, tuple(searches())) for i in inside(given.seed + 1, given.reach)]
-        sizes = collect(
-            pool.map(reach_of, wanted), reached, REACH, given.csv and given.csv / "unseen-changes-reach.csv"
-        )
+        wanted = [(seed + 1, i, tuple(searches())) for i in inside(seed + 1, given.reach)]
+        sizes = collect(pool.map(reach_of, wanted), reached, REACH, folder and folder / "unseen_reach.csv", seed + 1)
         patients().show("How large a change must be to be seen in half of the donors", sizes)
-
-
-def collect(
-    found: Iterable[Sequence[Any]],
-    table: Callable[[Sequence[Any]], list[dict[str, Any]]],
-    columns: Sequence[str],
-    path: Path | None,
-) -> list[dict[str, Any]]:
-    """The table of all donors; a file of it is written anew after each, so that a run may be ended early."""
-    done: list[Any] = []
-    rows: list[dict[str, Any]] = []
-    for one in found:
-        done.extend(one)
-        rows = table(done)
-        if path is not None:
-            keep(rows, columns, path)
-    return rows
 
 
 if __name__ == "__main__":
