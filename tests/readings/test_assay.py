@@ -132,7 +132,7 @@ def test_every_fault_is_told_at_once_with_its_path(demo: str) -> None:
         ('name = "two-well survey"', 'name = ""', "name: got an empty text"),
         ('name = "two-well survey"', "name = 3", "name: got 3"),
         ('name = "two-well survey"', 'name = "a\\u0007b"', "name: got control characters"),
-        ('kind = "difference"', 'kind = "diference"', "contrast[1].kind: got diference"),
+        ('kind = "difference"', 'kind = "diference"', "contrast[1].kind: got 'diference'"),
         ('reading = "early_modulus"', 'reading = "early"', "contrast[1].reading: got 'early'"),
         ('reading = "early_modulus"\n', "", "contrast[1].reading: got nothing"),
         ('other = "blocked"', 'other = "plain"', "contrast[1].other: got 'plain' twice"),
@@ -152,10 +152,10 @@ def test_every_fault_is_told_at_once_with_its_path(demo: str) -> None:
             "rule[1].when[1].is: got 'below', but the reference limit of platelet modulus has no low",
         ),
         ('limit = "reference" }', 'limit = "critical" }', "rule[1].when[1].limit: got 'critical', but there is no"),
-        ('is = "below"', 'is = "under"', "rule[1].when[1].is: got under"),
+        ('is = "below"', 'is = "under"', "rule[1].when[1].is: got 'under'"),
         ('"95 %"\n', '"95"\n', "rule[1].minimum_probability: got 95"),
         ('"95 %"\n', '"95 %"\ndepends_on = ["x"]\n', "rule[1].depends_on: got unknown rule 'x'"),
-        ('group = "platelets"', 'group = "platelet"', "rule[1].group: got platelet"),
+        ('group = "platelets"', 'group = "platelet"', "rule[1].group: got 'platelet'"),
         ('key = "low_platelet_part"', 'key = "Low part"', "rule[1].key"),
         ("when = [{", "when_all = [{", "rule[1].when_all: unknown key"),
         ("Supports a low platelet part.", "Transfuse platelets.", "rule[1].text: got 'Transfuse'"),
@@ -170,7 +170,7 @@ def test_a_fault_is_named_with_path_value_and_what_is_allowed(old: str, new: str
 
 
 def test_no_wells_at_all_is_refused() -> None:
-    assert problems_of(HEAD + "well = []\n")[0].startswith("well: got []")
+    assert problems_of(HEAD + "well = []\n")[0].startswith("well: got an empty list")
 
 
 def test_wells_of_a_contrast_must_be_planned_and_differ_in_the_named_additive_alone() -> None:

@@ -105,39 +105,39 @@ ONE_FAULT: list[tuple[str, Any, str]] = [
     ("acquisition.density", "fast m/s", "acquisition.density: got fast m/s; allowed: a number and a unit of density"),
     ("acquisition.sound_speed", None, "acquisition.sound_speed: got nothing; it is required with echo or displacement"),
     ("acquisition.frames_before_push", 0, "acquisition.frames_before_push: got 0; allowed: 1 or more"),
-    ("acquisition.frames_before_push", "2", "acquisition.frames_before_push: got '2'; input should be a valid integer"),
+    ("acquisition.frames_before_push", "2", "acquisition.frames_before_push: got '2'; allowed: a whole number"),
     ("acquisition.centre_frequency", "30 MHz", "acquisition.sampling_rate: got 40000000.0; allowed: at least twice"),
     ("acquisition.frame_interval", "-1 us", "acquisition.frame_interval: got -1e-06 s; allowed: a positive time"),
     ("acquisition.frame_times", "t", "acquisition.frame_times: got a value beside frame_interval; give one of the two"),
-    ("acquisition.frame_interval", None, "well[0].frame_times: got nothing; give it, or frame_interval"),
-    ("acquisition.push_time", None, "well[0].push_time: got nothing; give it here or in [acquisition]"),
+    ("acquisition.frame_interval", None, "well[1].frame_times: got nothing; give it, or frame_interval"),
+    ("acquisition.push_time", None, "well[1].push_time: got nothing; give it here or in [acquisition]"),
     ("acquisition.push_time", [0.0, "5 Pa"], "acquisition.push_time: got 5 Pa; allowed: a unit of time"),
     ("acquisition.push_time", "", "acquisition.push_time: allowed: the name of an array in the source"),
     ("geometry.focus_height", "9 mm", "geometry.focus_height: got 0.009; allowed: below well_depth 0.007 m"),
-    ("geometry.lid", "open", "geometry.lid: got 'open'; input should be 'rigid' or 'free'"),
-    ("geometry.well_radius", None, "geometry.well_radius: got nothing; it is required"),
+    ("geometry.lid", "open", "geometry.lid: got 'open'; allowed: rigid, free"),
+    ("geometry.well_radius", None, "geometry.well_radius: missing; allowed: it must be given"),
     ("geometry.well_radios", "1 mm", "geometry.well_radios: unknown key; did you mean well_radius?"),
-    ("recording.sample", None, "recording.sample: got nothing; it is required"),
-    ("recording.role", "pet", "recording.role: got 'pet'; input should be 'patient', 'control', 'gel', 'blank' or"),
+    ("recording.sample", None, "recording.sample: missing; allowed: it must be given"),
+    ("recording.role", "pet", "recording.role: got 'pet'; allowed: patient, control, gel, blank, exercise"),
     ("recording.haematocrit", "140 %", "recording.haematocrit: got 1.4; allowed: a fraction from 0 to below 1"),
     ("recording.drawn_at", "2026-03-01T08:00", "Add the offset from UTC: this time is naive."),
     ("recording.qqq", 1, "recording.qqq: unknown key; allowed: sample, role, drawn_at"),
     ("acquisitoin", {}, "acquisitoin: unknown key; did you mean acquisition?"),
-    ("well", [], "well: got []; list should have at least 1 item"),
-    ("well", "plain", "well: got 'plain'; input should be a valid list"),
-    ("well.0.echo", None, "well[0]: got none of echo, displacement and modulus; give exactly one"),
-    ("well.0.modulus", "m [Pa]", "well[0]: got echo and modulus of echo, displacement and modulus; give exactly one"),
-    ("well.0.viscosity", "v", "well[0].viscosity: got a value; it goes with modulus, not with echo"),
-    ("well.0.frequency", "1 Hz", "well[0].frequency: got a value; it goes with modulus, not with echo"),
-    ("well.0.axes", ["push", "frame"], "well[0].axes: got ['push', 'frame']; allowed: ['push', 'frame', 'sample']"),
+    ("well", [], "well: got an empty list; allowed: at least 1"),
+    ("well", "plain", "well: got 'plain'; allowed: a list"),
+    ("well.0.echo", None, "well[1]: got none of echo, displacement and modulus; give exactly one"),
+    ("well.0.modulus", "m [Pa]", "well[1]: got echo and modulus of echo, displacement and modulus; give exactly one"),
+    ("well.0.viscosity", "v", "well[1].viscosity: got a value; it goes with modulus, not with echo"),
+    ("well.0.frequency", "1 Hz", "well[1].frequency: got a value; it goes with modulus, not with echo"),
+    ("well.0.axes", ["push", "frame"], "well[1].axes: got ['push', 'frame']; allowed: ['push', 'frame', 'sample']"),
     ("well.0.axes", ["push", "push", "frame", "sample"], "an axis is named twice"),
-    ("well.0.axes", ["row"], "well[0].axes[0]: got 'row'; input should be 'push', 'frame', 'sample' or 'quadrature'"),
-    ("well.0.additives", [{"name": "a", "lott": "b"}], "well[0].additives[0].lott: unknown key; did you mean lot?"),
-    ("well.0.additives", [7], "well[0].additives[0]: got 7"),
-    ("well.0.fill_height", "6.5", "well[0].fill_height: got 6.5; allowed: a unit of length"),
-    ("well.0.activator", 7, "well[0].activator: got 7; allowed: text in quotes"),
+    ("well.0.axes", ["row"], "well[1].axes[1]: got 'row'; allowed: push, frame, sample, quadrature"),
+    ("well.0.additives", [{"name": "a", "lott": "b"}], "well[1].additives[1].lott: unknown key; did you mean lot?"),
+    ("well.0.additives", [7], "well[1].additives[1]: got 7"),
+    ("well.0.fill_height", "6.5", "well[1].fill_height: got 6.5; allowed: a unit of length"),
+    ("well.0.activator", 7, "well[1].activator: got 7; allowed: text in quotes"),
     ("well.0.activator", "a\x00", "allowed: text without control characters"),
-    ("well.0.geometry", {"lid": "free"}, "well[0].geometry.well_radius: got nothing; it is required"),
+    ("well.0.geometry", {"lid": "free"}, "well[1].geometry.well_radius: missing; allowed: it must be given"),
 ]
 
 
@@ -148,7 +148,7 @@ def test_a_fault_is_named_with_its_path(path: str, value: Any, said: str) -> Non
 
 def test_two_wells_of_one_name() -> None:
     document = changed("well", [FULL["well"][0]] * 2)
-    assert problems(document) == ["well[1].name: got plain; two wells have this name"]
+    assert problems(document) == ["well[2].name: got plain; two wells have this name"]
 
 
 def test_all_faults_come_at_once() -> None:
@@ -162,8 +162,8 @@ def test_all_faults_come_at_once() -> None:
         "recording.role",
         "acquisition.sampling_rate",
         "geometry.focus_height",
-        "well[0].additives[0].name",
-        "well[0].additives[0].nme",
+        "well[1].additives[1].name",
+        "well[1].additives[1].nme",
     ]
 
 

@@ -126,7 +126,7 @@ def test_a_fault_of_dilution_leaves_less_blood_in_the_well(text):
     assert parse_scenario(text(faults=fault)).contents_record(0).blood_share == pytest.approx(0.6)
     assert parse_scenario(text(FULL + 'blood_share = "90 %"', faults=fault)).contents_record(0).blood_share == 0.675
     much = problems(text(faults=fault.replace("75 %", "130 %")))
-    assert much == ["fault[0].share: blood is 104 % of a; allowed: 5 to 100 %"]
+    assert much == ["fault[1].share: blood is 104 % of a; allowed: 5 to 100 %"]
 
 
 def test_the_sample_states_what_is_known_and_nothing_more(text):
@@ -135,10 +135,10 @@ def test_the_sample_states_what_is_known_and_nothing_more(text):
 
 def test_a_curve_or_contents(text):
     both = 'activator = "none"\n[well.curve]\nmodulus = "1 Pa"\n'
-    assert problems(text(both)) == ["well[0]: got curve and contents; allowed: exactly one of the two"]
+    assert problems(text(both)) == ["well[1]: got curve and contents; allowed: exactly one of the two"]
     neither = text().split("[well.contents]")[0]
-    assert problems(neither) == ["well[0]: got neither curve nor contents; allowed: exactly one of the two"]
-    assert problems(text(blood="")) == ["well[0].contents: needs blood; allowed: with a table [blood]"]
+    assert problems(neither) == ["well[1]: got neither curve nor contents; allowed: exactly one of the two"]
+    assert problems(text(blood="")) == ["well[1].contents: needs blood; allowed: with a table [blood]"]
     curve = neither + '[well.curve]\nmodulus = "1 Pa"\n'
     assert problems(curve) == ["blood: no well holds it; allowed: with a table [well.contents] in at least one well"]
     mixed = text(more=WELL.format(name="b", contents="").replace("contents", "curve") + 'modulus = "1 Pa"\n')
@@ -156,27 +156,27 @@ def test_a_curve_or_contents(text):
         ("VIII =", "VIIII =", "blood.factors.VIIII: unknown key"),
         ('"150 %"', '"1500 %"', "blood.factors.VIII: got '1500 %'; allowed: 0 to 1000 %"),
         ("gel_share =", "gel_part =", "blood.choices.gel_part: unknown key"),
-        ('"25 %"', '"99 %"', "blood.choices: gel_share: got 0.99; allowed: 0.01 to 0.9"),
+        ('"25 %"', '"99 %"', "blood.choices.gel_share: got 0.99; allowed: 0.01 to 0.9"),
         ('"25 %"', '"25 Pa"', "blood.choices.gel_share: got '25 Pa'; allowed: a unit of ratio"),
         ("clots = false", 'clots = "no"', "blood.choices.meizothrombin_clots: got 'no'"),
         ('"critical_gel"', '"jelly"', "blood.choices.rheology: got 'jelly'"),
-        ('"5 pmol/L"', '"5 IU/mL"', "well[0].contents.tissue_factor: got '5 IU/mL'; allowed: a unit of amount"),
-        ('"94 %"', '"104 %"', "well[0].contents.block_fraction: got '104 %'; allowed: 0 to 100 %"),
-        ("antifibrinolytic =", "antifibrinolitic =", "well[0].contents.antifibrinolitic: unknown key"),
-        (CONTAINING, "contents]", "well[0].contents.activator: missing"),
-        (CONTAINING, 'contents]\nactivator = "clay"', "well[0].contents.activator: got 'clay'"),
+        ('"5 pmol/L"', '"5 IU/mL"', "well[1].contents.tissue_factor: got '5 IU/mL'; allowed: a unit of amount"),
+        ('"94 %"', '"104 %"', "well[1].contents.block_fraction: got '104 %'; allowed: 0 to 100 %"),
+        ("antifibrinolytic =", "antifibrinolitic =", "well[1].contents.antifibrinolitic: unknown key"),
+        (CONTAINING, "contents]", "well[1].contents.activator: missing"),
+        (CONTAINING, 'contents]\nactivator = "clay"', "well[1].contents.activator: got 'clay'"),
         (
             CONTAINING,
             'contents]\nactivator = "contact"',
-            "well[0].contents: tissue_factor: stated with the activator 'contact'; allowed: with 'tissue factor'",
+            "well[1].contents.tissue_factor: stated with the activator 'contact'; allowed: with 'tissue factor'",
         ),
         (
             '"98 %"',
             '"98 %"\ntemperature = "50 Cel"',
-            "well[0].contents.temperature: got '50 Cel'; allowed: 15 to 42 Cel",
+            "well[1].contents.temperature: got '50 Cel'; allowed: 15 to 42 Cel",
         ),
         ("[instrument]", '[instrument]\ntemperature = "50 Cel"', "instrument.temperature: got 323.15 K"),
-        ('"160 uL"', '"260 uL"', "well[0].sample_volume: blood is 130 % of a; allowed: 5 to 100 %"),
+        ('"160 uL"', '"260 uL"', "well[1].sample_volume: blood is 130 % of a; allowed: 5 to 100 %"),
     ],
 )
 def test_refused(text, old, new, message):

@@ -57,11 +57,11 @@ def test_every_part_of_a_material_can_be_stated(scenario):
 @pytest.mark.parametrize(
     ("curve", "message"),
     [
-        ('modulus = "0 Pa"', "well[0].curve: modulus: got '0 Pa'; allowed: above 0, or with pot or branch above 0"),
-        ('pot = "1 Pa"\norder = 1.0', "well[0].curve.order: got 1.0; input should be less than 1"),
-        ('pot = "1 Pa·s"', "well[0].curve.pot: got '1 Pa·s'; allowed: a unit of pressure"),
-        ('branch = "1 Pa"\nrelaxation = "0 s"', "well[0].curve.relaxation: got '0 s'; allowed: above 0"),
-        ('pot = "1 Pa"\nstart = "5 s"', "well[0].curve.start: unknown key"),
+        ('modulus = "0 Pa"', "well[1].curve.modulus: got '0 Pa'; allowed: above 0, or with pot or branch above 0"),
+        ('pot = "1 Pa"\norder = 1.0', "well[1].curve.order: got 1.0; allowed: below 1"),
+        ('pot = "1 Pa·s"', "well[1].curve.pot: got '1 Pa·s'; allowed: a unit of pressure"),
+        ('branch = "1 Pa"\nrelaxation = "0 s"', "well[1].curve.relaxation: got '0 s'; allowed: above 0"),
+        ('pot = "1 Pa"\nstart = "5 s"', "well[1].curve.start: unknown key"),
     ],
 )
 def test_refused(scenario_text, curve, message):

@@ -39,8 +39,8 @@ def test_all_errors_at_once_each_with_its_path(scenario_text):
         "run.push_intervall",
         "acquisition.sampling_rate",
         "geometry.well_depth",
-        "well[0].curve.modulus",
-        "fault[0].depth",
+        "well[1].curve.modulus",
+        "fault[1].depth",
     ]
     assert "missing" in problems[0]
     assert "unknown key" in problems[1]
@@ -55,22 +55,38 @@ def test_all_errors_at_once_each_with_its_path(scenario_text):
         ('schema = "stanch.scenario/1"', "", "schema: got None; allowed: stanch.scenario/1"),
         ("stanch.scenario/1", "stanch.scenario/2", "another version of Stanch"),
         ("seed = 11", "seed = ", "not TOML"),
-        ("seed = 11", "seed = -1", "seed: got -1"),
+        ("seed = 11", "seed = -1", "seed: got -1; allowed: at least 0"),
+        ("seed = 11", 'seed = "11"', "seed: got '11'; allowed: a whole number, without quotes"),
+        ("seed = 11", 'seed = 11\ndemo = "yes"', "demo: got 'yes'; allowed: true or false"),
+        (
+            "frames_before_push = 2",
+            "frames_before_push = true",
+            "frames_before_push: got true; allowed: a whole number",
+        ),
+        ("[instrument]", "[instrument]\necho_level = true", "instrument.echo_level: got true; allowed: a number"),
         ("2026-03-02T09:30:00+01:00", "2026-03-02T09:30:00", "offset from UTC"),
-        ('focus_height = "3.2 mm"', 'focus_height = "8 mm"', "geometry: focus_height"),
+        ('focus_height = "3.2 mm"', 'focus_height = "8 mm"', "geometry.focus_height"),
         ('sampling_rate = "40 MHz"', 'sampling_rate = "10 MHz"', "at least twice centre_frequency"),
         ("frames_before_push = 2", "frames_before_push = 12", "below frames = 12"),
-        ("frames_before_push = 2", "late_frames = 3", "acquisition: late_frames: allowed: together with last_frame"),
-        ("frames_before_push = 2", 'last_frame = "0.1 s"', "together with last_frame, or neither"),
+        (
+            "frames_before_push = 2",
+            "late_frames = 3",
+            "acquisition.late_frames: got 3; allowed: above 0 with",
+        ),
+        ("frames_before_push = 2", 'last_frame = "0.1 s"', "got 0; allowed: above 0 with last_frame, or neither"),
         (
             "frames_before_push = 2",
             'late_frames = 5\nlast_frame = "7.5 ms"',
-            "acquisition: last_frame: got '7.5 ms'; allowed: after 7.5 ms, where the late frames",
+            "acquisition.last_frame: got '7.5 ms'; allowed: after 7.5 ms, where the late frames",
         ),
-        ("frames_before_push = 2", 'late_frames = 5\nlast_frame = "15 s"', "run.push_interval: too short"),
+        (
+            "frames_before_push = 2",
+            'late_frames = 5\nlast_frame = "15 s"',
+            "run.push_interval: got '15 s'; allowed: above 15.001 s",
+        ),
         ('role = "gel"', 'role = "plasma"', "sample.role"),
         ('push_force = "65 kN/m^3"', 'push_force = "-1 kN/m^3"', "0 or above"),
-        ('"300 Pa"', '"0 Pa"', "well[0].curve: modulus: got '0 Pa'; allowed: above 0, or"),
+        ('"300 Pa"', '"0 Pa"', "well[1].curve.modulus: got '0 Pa'; allowed: above 0, or"),
     ],
 )
 def test_refused(scenario_text, old, new, message):
@@ -84,15 +100,15 @@ def test_wells_need_names_of_their_own_and_faults_known_wells(scenario_text):
     text += '[[fault]]\nkind = "detachment"\nstart = "1 min"\nwells = ["c"]\n'
     with pytest.raises(DocumentError) as caught:
         parse_scenario(text)
-    assert "well[1].name: got 'a' twice" in str(caught.value)
-    assert "fault[0].wells: got 'c'; allowed: a, a" in str(caught.value)
+    assert "well[2].name: got 'a' twice" in str(caught.value)
+    assert "fault[1].wells: got 'c'; allowed: a, a" in str(caught.value)
 
 
 @pytest.mark.parametrize(
     ("fault", "message"),
     [
-        ('kind = "expired_lot"\nreagent = "neutralizer"', "fault[0].reagent: got 'neutralizer'; allowed: neutraliser"),
-        ('kind = "under_fill"\nheight = "3 mm"', "fault[0].height: got '3 mm'; allowed: between 3.2 mm"),
+        ('kind = "expired_lot"\nreagent = "neutralizer"', "fault[1].reagent: got 'neutralizer'; allowed: neutraliser"),
+        ('kind = "under_fill"\nheight = "3 mm"', "fault[1].height: got '3 mm'; allowed: between 3.2 mm"),
         ('kind = "under_fill"\nheight = "7 mm"', "and 7 mm (well)"),
     ],
 )
@@ -104,7 +120,7 @@ def test_a_fault_that_cannot_be_is_refused(scenario_text, fault, message):
 
 def test_pushes_may_not_overlap(scenario_text):
     text = scenario_text().replace('push_interval = "15 s"', 'push_interval = "5 ms"')
-    with pytest.raises(DocumentError, match="longer than all frames"):
+    with pytest.raises(DocumentError, match="which all frames of a push take"):
         parse_scenario(text)
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Sequence
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
+from stanch.documents import faults_of
 from stanch.errors import DocumentError
-from stanch.readings.assay_checks import READINGS, Compiler, canonical_text, nearest
+from stanch.readings.assay_checks import READINGS, Compiler, canonical_text
 from stanch.readings.assay_records import AssayDocument
 from stanch.readings.assay_schema import AssayText
 
@@ -62,10 +62,10 @@ def _validated(raw: dict[str, Any]) -> tuple[AssayText, list[str], dict[str, lis
     try:
         return AssayText.model_validate(raw), [], places
     except ValidationError as error:
+        problems = faults_of(error, AssayText)
         faults: list[dict[str, Any]] = [dict(one) for one in error.errors(include_url=False)]
     except RecursionError:
         raise DocumentError("assay document", problems=["nested too deeply"], do="Correct the document.") from None
-    problems = [_problem(one) for one in faults]
     kept: dict[str, Any] = dict(raw)
     for one in faults:
         location: tuple[Any, ...] = one["loc"]
@@ -93,59 +93,3 @@ def _check_schema(raw: dict[str, Any], where: str) -> None:
         do = "It was written for a newer version; update Stanch."
     got = "nothing" if schema is None else repr(schema)[:80]
     raise DocumentError(where, problems=[f"schema: got {got}; allowed: {SCHEMA}"], do=do)
-
-
-def _path(parts: Sequence[object]) -> str:
-    text = ""
-    for part in parts:
-        if isinstance(part, int):
-            text += f"[{part + 1}]"
-        elif isinstance(part, str) and not part.startswith(("constrained-", "list[", "literal[", "function-")):
-            text += f".{part}" if text else part
-    return text
-
-
-def _problem(error: dict[str, Any]) -> str:
-    """One line: path, what was got, what is allowed."""
-    location = tuple(error["loc"])
-    path = _path(location)
-    kind, context = str(error["type"]), dict(error.get("ctx") or {})
-    if kind == "extra_forbidden":
-        return f"{path}: unknown key{nearest(str(location[-1]), _keys_at(location[:-1]))}"
-    if kind == "missing":
-        return f"{path}: missing; allowed: it must be given"
-    if kind == "value_error":
-        return f"{path}: {str(error['msg']).removeprefix('Value error, ')}"
-    value = error.get("input")
-    got = value if isinstance(value, str) else repr(value)
-    got = got if got.isprintable() else repr(got)
-    if kind == "literal_error":
-        expected = str(context.get("expected", "")).replace("'", "").replace(" or ", ", ")
-        hint = nearest(got, expected.split(", "), listing=False)
-        return f"{path}: got {got[:80]}; allowed: {expected}{hint}"
-    if kind in ("list_type", "model_type", "dict_type") and isinstance(value, dict | list):
-        got = "a table" if isinstance(value, dict) else "a list"
-    return f"{path}: got {got[:80]}; allowed: {str(error['msg']).removeprefix('Input should be ')}"
-
-
-def _keys_at(location: Sequence[object]) -> list[str]:
-    """Keys allowed in the table at this place."""
-    model: type[BaseModel] = AssayText
-    for part in location:
-        if not isinstance(part, str):
-            continue
-        for name, field in model.model_fields.items():
-            if (field.alias or name) == part:
-                found = _model_in(field.annotation)
-                model = found if found is not None else model
-    return [field.alias or name for name, field in model.model_fields.items()]
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for inner in getattr(annotation, "__args__", ()):
-        found = _model_in(inner)
-        if found is not None:
-            return found
-    return None

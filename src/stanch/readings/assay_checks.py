@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 from typing import Any, TypeVar
 
+from stanch.documents import nearest
 from stanch.errors import UnitError
 from stanch.quantities import QUANTITIES, UNITS, parse_quantity
 from stanch.readings.assay_records import (
@@ -33,7 +33,7 @@ from stanch.readings.assay_schema import (
 )
 from stanch.readings.definitions import DECLINE_REPORTS, DIFFERENCE_REPORTS, ContrastDefinition, Definitions
 
-__all__ = ["FORBIDDEN", "READINGS", "Compiler", "canonical_text", "nearest"]
+__all__ = ["FORBIDDEN", "READINGS", "Compiler", "canonical_text"]
 
 READINGS = (
     "onset",
@@ -60,13 +60,6 @@ def canonical_text(text: str) -> str:
     """The text the hash is taken of: NFC, line feeds, one at the end."""
     lines = unicodedata.normalize("NFC", text).replace("\r\n", "\n").replace("\r", "\n")
     return lines.rstrip("\n") + "\n"
-
-
-def nearest(word: str, allowed: Sequence[str], *, listing: bool = True) -> str:
-    """The allowed words and the nearest of them, as the end of a message."""
-    near = difflib.get_close_matches(word, allowed, n=1, cutoff=0.5)
-    hint = f"; did you mean {near[0]}?" if near else ""
-    return f"; allowed: {', '.join(allowed)}{hint}" if listing else hint
 
 
 def _as_written(low: str | None, high: str | None) -> str:

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, StrictInt, model_validator
 
+from stanch.documents import Faults, said
 from stanch.errors import InputError, StanchError
 from stanch.quantities import parse_quantity
 from stanch.recording.layout import KINDS, clean_text
@@ -16,12 +17,10 @@ from stanch.recording.times import utc_text
 __all__ = [
     "AcquisitionTable",
     "AdditiveTable",
-    "Faults",
     "GeometryTable",
     "MapTable",
     "RecordingTable",
     "WellTable",
-    "said",
 ]
 
 _BESIDE = {
@@ -30,11 +29,6 @@ _BESIDE = {
     "modulus": ("viscosity", "loss_modulus", "modulus_sd", "frequency"),
 }
 _AXES = {"echo": ("push", "frame", "sample"), "displacement": ("push", "frame"), "modulus": ("push",)}
-
-
-def said(error: StanchError) -> str:
-    """The message of one of our errors without the name of the input, which the path replaces."""
-    return str(error).removeprefix(error.where).removeprefix(";").strip()
 
 
 def _quantity(kind: str) -> BeforeValidator:
@@ -106,14 +100,6 @@ Mass = Annotated[float, _quantity("mass concentration")]
 Name = Annotated[str, BeforeValidator(_name)]
 Names = Annotated[str | list[str], BeforeValidator(_names)]
 Times = Annotated[str | list[float], BeforeValidator(_times)]
-
-
-class Faults(ValueError):
-    """Faults of a whole table: (key or empty, what is wrong)."""
-
-    def __init__(self, faults: list[tuple[str, str]]) -> None:
-        self.faults = faults
-        super().__init__("; ".join(text for _, text in faults))
 
 
 class _Table(BaseModel):

@@ -6,20 +6,18 @@ document is reported at once, each with its path.
 
 from __future__ import annotations
 
-import difflib
 import os
 import tomllib
-import types
-import typing
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
+from stanch.documents import faults_of, said
 from stanch.errors import DocumentError, StanchError
-from stanch.recording.map_tables import Faults, GeometryTable, MapTable, WellTable, said
+from stanch.recording.map_tables import GeometryTable, MapTable, WellTable
 from stanch.recording.records import Acquisition, Additive, Geometry, SampleFacts, Well, blood_density
 
 __all__ = ["MAP_SCHEMA", "MapDocument", "WellMap", "load_map", "parse_map"]
@@ -105,71 +103,10 @@ def parse_map(document: Mapping[str, Any], where: str = "map") -> MapDocument:
     try:
         table = MapTable.model_validate(dict(document))
     except ValidationError as error:
-        raise DocumentError(where, problems=_problems(error)) from None
+        raise DocumentError(where, problems=faults_of(error, MapTable)) from None
     except RecursionError:
         raise DocumentError(where, got="tables nested too deeply", allowed="the tables of a map") from None
     return _build(table, where)
-
-
-def _problems(error: ValidationError) -> list[str]:
-    found = []
-    for item in error.errors(include_url=False):
-        loc = [part for part in item["loc"] if not _is_branch(part)]
-        path = _path(loc)
-        if item["type"] == "extra_forbidden":
-            found.append(f"{path}: unknown key; {_nearest(loc)}")
-        elif item["type"] == "missing":
-            found.append(f"{path}: got nothing; it is required")
-        elif item["type"] == "value_error":
-            fault = item["ctx"]["error"]
-            faults = fault.faults if isinstance(fault, Faults) else [("", str(fault))]
-            found += [f"{_path([*loc, key] if key else loc)}: {text}" for key, text in faults]
-        else:
-            found.append(f"{path}: got {_short(item['input'])}; {item['msg'][0].lower()}{item['msg'][1:]}")
-    return list(dict.fromkeys(found))
-
-
-def _is_branch(part: object) -> bool:
-    """Pydantic adds the name of the type tried to the path of a union."""
-    return isinstance(part, str) and (
-        part.startswith(("function-", "list[", "constrained", "literal[")) or part in ("AdditiveTable", "str")
-    )
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:59] + "…"
-
-
-def _path(loc: list[Any]) -> str:
-    text = ""
-    for part in loc:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
-    return text or "document"
-
-
-def _nearest(loc: list[Any]) -> str:
-    table: Any = MapTable
-    for part in loc[:-1]:
-        if isinstance(part, str):
-            field = table.model_fields.get(part)
-            table = _table_of(field.annotation) if field else None
-        if table is None:
-            return "remove it"
-    names = [field.alias or name for name, field in table.model_fields.items()]
-    close = difflib.get_close_matches(str(loc[-1]), names, 1, 0.5)
-    return f"did you mean {close[0]}?" if close else f"allowed: {', '.join(names)}"
-
-
-def _table_of(annotation: Any) -> Any:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    if typing.get_origin(annotation) in (list, typing.Union, types.UnionType, Annotated):
-        for part in typing.get_args(annotation):
-            found = _table_of(part)
-            if found is not None:
-                return found
-    return None
 
 
 def _build(table: MapTable, where: str) -> MapDocument:
@@ -188,7 +125,9 @@ def _build(table: MapTable, where: str) -> MapDocument:
     sample = attempt("recording", lambda: SampleFacts(**facts))
     wells = tuple(_well(entry) for entry in table.well)
     names = [entry.name for entry in table.well]
-    problems += [f"well[{i}].name: got {n}; two wells have this name" for i, n in enumerate(names) if n in names[:i]]
+    problems += [
+        f"well[{i + 1}].name: got {n}; two wells have this name" for i, n in enumerate(names) if n in names[:i]
+    ]
     acquisition = None
     if any(entry.echo or entry.displacement for entry in table.well):
         acquisition = _acquisition(table, problems, attempt)
@@ -225,9 +164,9 @@ def _time_problems(table: MapTable) -> list[str]:
         problems.append("acquisition.frame_times: got a value beside frame_interval; give one of the two")
     for i, entry in enumerate(table.well):
         if entry.push_time is None and common.push_time is None:
-            problems.append(f"well[{i}].push_time: got nothing; give it here or in [acquisition]")
+            problems.append(f"well[{i + 1}].push_time: got nothing; give it here or in [acquisition]")
         if (entry.echo or entry.displacement) and not (entry.frame_times or common.frame_times or interval):
-            problems.append(f"well[{i}].frame_times: got nothing; give it, or frame_interval in [acquisition]")
+            problems.append(f"well[{i + 1}].frame_times: got nothing; give it, or frame_interval in [acquisition]")
     return problems
 
 

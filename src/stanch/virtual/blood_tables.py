@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import fields
 from typing import TYPE_CHECKING, Annotated, Any, Literal, get_type_hints
 
 from pydantic import BeforeValidator, StrictBool, create_model, model_validator
 
+from stanch.documents import Faults
 from stanch.errors import InputError
+from stanch.quantities import UNITS
 from stanch.virtual.blood.choices import Choices
 from stanch.virtual.blood.records import FACTORS, HIGHEST, RANGES, Composition, Contents
 from stanch.virtual.document import Table
@@ -81,6 +84,16 @@ def _choice(name: str, kind: Any) -> Any:
     return kind
 
 
+def _out_of_range(name: str, value: Any) -> Iterator[tuple[str, str]]:
+    try:
+        Choices(**{name: value})
+    except InputError as error:
+        kind = UNITS[CHOICE_UNITS.get(name, "1")].kind
+        unit = next(one.text for one in UNITS.values() if (one.kind, one.scale, one.offset) == (kind, 1.0, 0.0))
+        shown = "" if unit == "1" else f" {unit}"
+        yield name, f"got {error.got:g}{shown}; allowed: {error.allowed.removesuffix(' (SI unit)')}{shown}"
+
+
 if TYPE_CHECKING:
 
     class FactorsTable(Table):
@@ -94,10 +107,9 @@ else:
     class _ChoicesBase(Table):
         @model_validator(mode="after")
         def _agrees(self):
-            try:
-                Choices(**self.model_dump())
-            except InputError as error:
-                raise ValueError(f"{error.where}: got {error.got}; allowed: {error.allowed}") from None
+            faults = [fault for name in self.model_fields_set for fault in _out_of_range(name, getattr(self, name))]
+            if faults:
+                raise Faults(faults)
             return self
 
     FactorsTable = create_model(
@@ -160,7 +172,7 @@ class ContentsTable(Table):
     def _agrees(self) -> ContentsTable:
         for key, activator in (("tissue_factor", "tissue factor"), ("contact_strength", "contact")):
             if getattr(self, key) is not None and self.activator != activator:
-                raise ValueError(f"{key}: stated with the activator {self.activator!r}; allowed: with {activator!r}")
+                raise Faults([(key, f"stated with the activator {self.activator!r}; allowed: with {activator!r}")])
         return self
 
     def record(self, *, blood_share: float, temperature: float) -> Contents:

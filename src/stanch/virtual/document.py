@@ -6,9 +6,9 @@ import unicodedata
 from datetime import datetime
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict
 
-__all__ = ["Moment", "Table", "Text"]
+__all__ = ["Moment", "Number", "Table", "Text", "Whole"]
 
 
 def _text(value: object) -> object:
@@ -16,6 +16,10 @@ def _text(value: object) -> object:
 
 
 Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=400)]
+
+
+Whole = Annotated[int, Strict()]
+Number = Annotated[float, Strict()]
 
 
 class Table(BaseModel):

@@ -10,15 +10,17 @@ from typing import Annotated, Literal
 
 from pydantic import (
     Field,
+    StrictBool,
     ValidationError,
     model_validator,
 )
 
+from stanch.documents import Faults, faults_of, nearest
 from stanch.errors import DocumentError
 from stanch.recording.records import Acquisition, Additive, SampleFacts, Well
 from stanch.virtual.blood.records import RANGES, Contents
 from stanch.virtual.blood_tables import BloodTable
-from stanch.virtual.document import Moment, Table, Text
+from stanch.virtual.document import Moment, Table, Text, Whole
 from stanch.virtual.faults import Dilution, ExpiredLot, Fault, UnderFill
 from stanch.virtual.scenario_tables import (
     AcquisitionTable,
@@ -41,8 +43,8 @@ class Scenario(Table):
 
     schema_: Literal["stanch.scenario/1"] = Field(alias="schema")
     name: Text
-    seed: Annotated[int, Field(ge=0, lt=2**63)]
-    demo: bool = True
+    seed: Annotated[Whole, Field(ge=0, lt=2**63)]
+    demo: StrictBool = True
     started_at: Moment | None = None
     assay: Text | None = None
     operator: Text | None = None
@@ -62,57 +64,64 @@ class Scenario(Table):
         problems = []
         for i, name in enumerate(names):
             if name in names[:i]:
-                problems.append(f"well[{i}].name: got {name!r} twice; allowed: a name of its own for each well")
+                problems.append(
+                    (f"well[{i + 1}].name", f"got {name!r} twice; allowed: a name of its own for each well")
+                )
         for i, fault in enumerate(self.fault):
             problems += [
-                f"fault[{i}].wells: got {w!r}; allowed: {', '.join(names)}" for w in fault.wells or () if w not in names
+                (f"fault[{i + 1}].wells", f"got {w!r}{nearest(w, names)}") for w in fault.wells or () if w not in names
             ]
         problems += [p for i, f in enumerate(self.fault) for p in self._fault_problems(i, f)]
         problems += self._blood_problems()
         if self.run.push_interval <= self.acquisition.push_span:
-            problems.append("run.push_interval: too short; allowed: longer than all frames of a push take")
+            got = f"got '{self.run.push_interval:g} s'"
+            allowed = f"above {self.acquisition.push_span:g} s, which all frames of a push take"
+            problems.append(("run.push_interval", f"{got}; allowed: {allowed}"))
         if any(f.kind in ("expired_lot", "stale_sample", "clock") for f in self.fault) and self.started_at is None:
-            problems.append("started_at: missing; allowed: a time with offset, since a fault shifts a date or clock")
+            problems.append(
+                ("started_at", "missing; allowed: a time with offset, since a fault shifts a date or clock")
+            )
         if problems:
-            raise ValueError("; ".join(problems))
+            raise Faults(problems)
         return self
 
-    def _fault_problems(self, index: int, fault: Fault) -> Iterator[str]:
+    def _fault_problems(self, index: int, fault: Fault) -> Iterator[tuple[str, str]]:
         """What of a fault does not fit its wells."""
         wells = [w for w in self.well if fault.hits(w.name)]
         if isinstance(fault, ExpiredLot):
             reagents = sorted({r for w in wells for r in (w.activator, *(a.name for a in w.additives)) if r})
             if fault.reagent not in reagents:
                 allowed = ", ".join(reagents) or "nothing, since no reagent is stated"
-                yield f"fault[{index}].reagent: got {fault.reagent!r}; allowed: {allowed}"
+                yield f"fault[{index + 1}].reagent", f"got {fault.reagent!r}; allowed: {allowed}"
         if isinstance(fault, UnderFill):
             for table in {w.geometry or self.geometry for w in wells}:
                 if not table.focus_height < fault.height < table.well_depth:
                     low, high = 1e3 * table.focus_height, 1e3 * table.well_depth
                     got = f"got '{1e3 * fault.height:g} mm'"
-                    yield f"fault[{index}].height: {got}; allowed: between {low:g} mm (focus) and {high:g} mm (well)"
+                    allowed = f"between {low:g} mm (focus) and {high:g} mm (well)"
+                    yield f"fault[{index + 1}].height", f"{got}; allowed: {allowed}"
 
-    def _blood_problems(self) -> Iterator[str]:
+    def _blood_problems(self) -> Iterator[tuple[str, str]]:
         """What of the blood and of the wells that hold it does not fit."""
         holding = [i for i, w in enumerate(self.well) if w.contents is not None]
         if self.blood is None:
-            yield from (f"well[{i}].contents: needs blood; allowed: with a table [blood]" for i in holding)
+            yield from ((f"well[{i + 1}].contents", "needs blood; allowed: with a table [blood]") for i in holding)
         elif not holding:
-            yield "blood: no well holds it; allowed: with a table [well.contents] in at least one well"
+            yield "blood", "no well holds it; allowed: with a table [well.contents] in at least one well"
         for i in holding:
             low, high = RANGES["temperature"]
             if not low <= self._contents(i)["temperature"] <= high:
-                yield f"instrument.temperature: got {self.instrument.temperature:g} K; allowed: {low:g} to {high:g} K"
+                yield "instrument.temperature", f"got {self.instrument.temperature:g} K; allowed: {low:g} to {high:g} K"
                 return
             low, high = RANGES["blood_share"]
             share = self._contents(i)["blood_share"]
             if not low <= share <= high:
-                where = f"well[{i}].sample_volume"
+                where = f"well[{i + 1}].sample_volume"
                 for k, fault in enumerate(self.fault):
                     if isinstance(fault, Dilution) and fault.hits(self.well[i].name):
-                        where = f"fault[{k}].share"
+                        where = f"fault[{k + 1}].share"
                 got = f"blood is {100 * share:.4g} % of {self.well[i].name}"
-                yield f"{where}: {got}; allowed: {100 * low:g} to {100 * high:g} %"
+                yield where, f"{got}; allowed: {100 * low:g} to {100 * high:g} %"
 
     def _contents(self, index: int) -> dict[str, float]:
         """Share of blood and temperature of a well, with the faults that change them."""
@@ -200,7 +209,7 @@ def parse_scenario(text: str, *, where: str = "scenario", folder: str | Path | N
     try:
         return Scenario.model_validate({**data, "folder": None if folder is None else str(folder)})
     except ValidationError as error:
-        raise DocumentError(where, problems=_problems(error), do="Correct the document.") from None
+        raise DocumentError(where, problems=faults_of(error, Scenario), do="Correct the document.") from None
 
 
 def load_scenario(source: str | Path) -> Scenario:
@@ -231,37 +240,3 @@ def load_scenario(source: str | Path) -> Scenario:
         what = getattr(error, "strerror", None) or "not UTF-8 text"
         raise DocumentError(str(path), got=what, allowed="a readable scenario document") from None
     return parse_scenario(text, where=str(path), folder=path.parent)
-
-
-def _problems(error: ValidationError) -> list[str]:
-    out = []
-    for item in error.errors(include_url=False):
-        if item["type"] == "too_short" and item["loc"] == ("well",) and item["input"]:
-            continue  # the wells are there, but none is right: said one by one
-        path = _path(item["loc"])
-        message = item["msg"].removeprefix("Value error, ")
-        if item["type"] == "missing":
-            message = "missing; this key is required"
-        elif item["type"] == "extra_forbidden":
-            message = "unknown key; remove it or correct its spelling"
-        elif item["type"] != "value_error":
-            message = f"got {_short(item['input'])}; {message[:1].lower()}{message[1:]}"
-        out.append(f"{path}: {message}" if path else message)
-    return out
-
-
-def _path(location: tuple[int | str, ...]) -> str:
-    """Path in the document, without the marks that pydantic adds for the kind of fault and of curve."""
-    path = ""
-    for i, part in enumerate(location):
-        before = location[i - 1] if i else None
-        if isinstance(part, int):
-            path += f"[{part}]"
-        elif not ((isinstance(before, int) and location[0] == "fault" and i == 2) or before == "curve"):
-            path += f".{part}" if path else str(part)
-    return path
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:59] + "…"

@@ -7,10 +7,11 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, Tag, model_validator
 
+from stanch.documents import Faults, said
 from stanch.errors import InputError
 from stanch.recording.records import Geometry
 from stanch.virtual.blood_tables import ContentsTable
-from stanch.virtual.document import Moment, Table, Text
+from stanch.virtual.document import Moment, Number, Table, Text, Whole
 from stanch.virtual.gel import Gel
 from stanch.virtual.growth import Growth
 from stanch.virtual.material import Material
@@ -78,7 +79,7 @@ class SampleTable(Table):
 class RunTable(Table):
     """``[run]``: when the pushes happen."""
 
-    pushes: Annotated[int, Field(ge=1, le=100_000)]
+    pushes: Annotated[Whole, Field(ge=1, le=100_000)]
     push_interval: Time
     first_push: TimeOrZero = 5.0
     stagger: TimeOrZero = 0.0
@@ -92,30 +93,32 @@ class AcquisitionTable(Table):
     sound_speed: Speed
     density: Density
     frame_interval: Time
-    frames: Annotated[int, Field(ge=3, le=4096)]
-    frames_before_push: Annotated[int, Field(ge=1)] = 2
-    late_frames: Annotated[int, Field(ge=0, le=1024)] = 0
+    frames: Annotated[Whole, Field(ge=3, le=4096)]
+    frames_before_push: Annotated[Whole, Field(ge=1)] = 2
+    late_frames: Annotated[Whole, Field(ge=0, le=1024)] = 0
     last_frame: Time | None = None
     push_duration: Time
     first_sample_depth: SignedLength
-    samples: Annotated[int, Field(ge=16, le=16384)]
+    samples: Annotated[Whole, Field(ge=16, le=16384)]
 
     @model_validator(mode="after")
     def _fits(self) -> AcquisitionTable:
+        faults = []
         if self.frames_before_push >= self.frames:
-            raise ValueError(
-                f"frames_before_push: got {self.frames_before_push}; allowed: below frames = {self.frames}"
+            faults.append(
+                ("frames_before_push", f"got {self.frames_before_push}; allowed: below frames = {self.frames}")
             )
         if self.sampling_rate < 2 * self.centre_frequency:
-            raise ValueError(f"sampling_rate: got {self.sampling_rate:g} Hz; allowed: at least twice centre_frequency")
-        if (self.late_frames > 0) != (self.last_frame is not None):
-            raise ValueError("late_frames: allowed: together with last_frame, or neither")
+            got = f"got '{1e-6 * self.sampling_rate:g} MHz'"
+            faults.append(("sampling_rate", f"{got}; allowed: at least twice centre_frequency"))
         earliest = (self.frames - self.frames_before_push + self.late_frames) * self.frame_interval
-        if self.last_frame is not None and self.last_frame <= earliest:
-            raise ValueError(
-                f"last_frame: got '{1e3 * self.last_frame:g} ms'; allowed: after {1e3 * earliest:g} ms, where the late "
-                "frames would be no further apart than the others"
-            )
+        if (self.late_frames > 0) != (self.last_frame is not None):
+            faults.append(("late_frames", f"got {self.late_frames}; allowed: above 0 with last_frame, or neither"))
+        elif self.last_frame is not None and self.last_frame <= earliest:
+            allowed = f"after {1e3 * earliest:g} ms, where the late frames would be no further apart than the others"
+            faults.append(("last_frame", f"got '{1e3 * self.last_frame:g} ms'; allowed: {allowed}"))
+        if faults:
+            raise Faults(faults)
         return self
 
     @property
@@ -142,7 +145,7 @@ class GeometryTable(Table):
         try:
             self.record()
         except InputError as error:
-            raise ValueError(f"{error.where}: got {error.got}; allowed: {error.allowed}") from None
+            raise Faults([(error.where, said(error))]) from None
         return self
 
     def record(self) -> Geometry:
@@ -166,8 +169,8 @@ class InstrumentTable(Table):
     push_force: Force
     bandwidth: Annotated[Ratio, Field(gt=0.05, lt=1.2)] = 0.6
     signal_to_noise: Level = 34.0
-    echo_level: Annotated[float, Field(gt=0, le=8000)] = 1500.0
-    scatterers_per_cell: Annotated[float, Field(ge=10, le=200)] = 12.0
+    echo_level: Annotated[Number, Field(gt=0, le=8000)] = 1500.0
+    scatterers_per_cell: Annotated[Number, Field(ge=10, le=200)] = 12.0
     attenuation: Attenuation = 0.0
     attenuation_rise: Attenuation = 0.0
     backscatter_rise: LevelOrZero = 0.0
@@ -208,7 +211,7 @@ class GelTable(Table):
     modulus: ModulusOrZero = 0.0
     viscosity: ViscosityOrZero | None = None
     pot: ModulusOrZero = 0.0
-    order: Annotated[float, Field(gt=0, lt=1)] = 0.5
+    order: Annotated[Number, Field(gt=0, lt=1)] = 0.5
     branch: ModulusOrZero = 0.0
     relaxation: Time = 1e-3
     frequency: Frequency = 100.0
@@ -216,7 +219,8 @@ class GelTable(Table):
     @model_validator(mode="after")
     def _resists(self) -> GelTable:
         if not self.modulus + self.pot + self.branch > 0:
-            raise ValueError(f"modulus: got '{self.modulus:g} Pa'; allowed: above 0, or with pot or branch above 0")
+            got = f"got '{self.modulus:g} Pa'"
+            raise Faults([("modulus", f"{got}; allowed: above 0, or with pot or branch above 0")])
         return self
 
     def record(self) -> Gel:
