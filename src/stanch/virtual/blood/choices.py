@@ -25,9 +25,9 @@ class Choices:
     meizothrombin_clots : bool
         Whether meizothrombin cleaves fibrinogen as thrombin does. It moves the onset by minutes at low tissue factor.
     meizothrombin_activates : bool
-        Whether meizothrombin activates platelets and factor XIII as thrombin does. In whole blood with 5 pmol/L tissue
-        factor both are activated just before fibrinopeptide A is cut (Brummel et al. 2002, legend of figure 4), at a
-        time when the tissue-factor pathway has meizothrombin and hardly any thrombin.
+        Whether meizothrombin activates platelets and factor XIII as thrombin does. In whole blood with a little tissue
+        factor both are activated just before fibrinopeptide A is cut (Brummel et al. 2002, Blood 100:148, legend of
+        figure 4), at a time when the tissue-factor pathway has meizothrombin and hardly any thrombin.
     gel_share : float
         Share of fibrinopeptide A cleaved at which the fibrin network spans the well [-]; models use 15 to 25 %, and up
         to 45 % was seen without a visible clot. Where lysis has left less than this share, it no longer spans it.
