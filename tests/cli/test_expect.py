@@ -76,6 +76,21 @@ def test_json_on_stdout_and_scenario_from_stdin(tmp_path, capsys, monkeypatch):
     assert len(json.loads(out)["wells"]) == 6
 
 
+def test_what_has_no_value_says_why_and_every_number_has_digits(capsys):
+    code, out, _ = call(capsys, DEMO.parents[4] / "examples/patient/scenario.toml")
+    assert code == 0
+    assert "lies outside the run." in " ".join(out.split())
+    assert "0.000000" not in out
+
+
+def test_the_picture_has_one_title(tmp_path):
+    from stanch.figures.expectation import TITLE, expectation_figure
+
+    axes = expectation_figure(expect(DEMO)).axes[0]
+    titles = [axes.get_title(loc=place) for place in ("left", "center", "right")]
+    assert [title for title in titles if title] == [f"{TITLE} (demo data)"]
+
+
 def test_a_bitmap(tmp_path, capsys):
     assert call(capsys, DEMO, "--figure", tmp_path / "e.PNG")[0] == 0
     assert (tmp_path / "e.PNG").read_bytes().startswith(b"\x89PNG")

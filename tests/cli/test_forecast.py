@@ -15,6 +15,7 @@ from stanch.recording.container import WellLayout, create, open_recording
 from stanch.recording.records import SampleFacts
 from stanch.virtual.blood.expect import courses
 from stanch.virtual.blood.population import draw
+from stanch.verify.reading import read_table
 from stanch.virtual.population_table import demo_bench, read_all
 
 INTERVAL = 15.0
@@ -227,7 +228,12 @@ def test_a_table_of_virtual_patients(capsys, tmp_path):
     code, said, _ = answer(capsys, *args)
     assert code == 0
     assert "3 invented samples" in said
-    rows = list(csv.DictReader(out.read_text("utf-8").splitlines()))
+    note, *lines = out.read_text("utf-8").splitlines()
+    assert note.startswith("# demo data")
+    assert "does not predict a patient" in note
+    rows = list(csv.DictReader(lines))
+    assert read_table(out).demo
+    assert {"tPA [nmol/L]", "factor Xa inhibitor [nmol/L]", "factor VIII [%]", "C1 inhibitor [%]"} <= set(rows[0])
     people = [*draw("healthy", 2, 7), *draw("low platelets", 1, 7)]
     assert [row["subject"] for row in rows] == [p.subject for p in people]
     for row, patient in zip(rows, people):
@@ -245,7 +251,7 @@ def test_serial_samples_share_a_subject_and_processes_change_nothing(capsys):
     args = ("population", "-", "--kind", "heparin=2", "--serial", 2)
     code, out, _ = answer(capsys, *args)
     assert code == 0
-    assert [row["sample"] for row in csv.DictReader(out.splitlines())] == ["1", "2", "1", "2"]
+    assert [row["sample"] for row in csv.DictReader(out.splitlines()[1:])] == ["1", "2", "1", "2"]
     assert answer(capsys, *args, "--processes", 2)[1] == out
 
 

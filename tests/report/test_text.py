@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from stanch.estimate import Estimate
-from stanch.report.numbers import number, percent, show
+from stanch.report.lines import without_value
+from stanch.report.numbers import bare, number, percent, show
 from stanch.report.text import summary
 from stanch.report.view import view
 
@@ -41,6 +42,22 @@ def test_numbers_of_every_status() -> None:
     opened = number("", Estimate(50.0, 40.0, None, "min", why="open"))
     assert opened.interval.endswith("to open")
     assert number("", Estimate(2.0, 1.0, 3.0, "1", systematic=0.031)).systematic == "3.1 %"
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(12.3456, "12.35"), (0.0, "0"), (2e-9, "< 0.001"), (-1e-5, "> -0.001"), (0.0057, "0.005700"), (100.0, "100.0")],
+)
+def test_a_number_without_interval_has_four_digits_unless_it_is_next_to_nothing(value: float, shown: str) -> None:
+    assert bare(value) == shown
+    assert number("", Estimate(value, None, None, "%")).value == shown
+
+
+def test_readings_without_a_value_say_why_once_for_wells_alike() -> None:
+    found = [("a", "Onset", "cold"), ("b", "Onset", "cold"), ("a", "Plateau", "short")]
+    assert without_value(found, ["a", "b"]) == ["  Onset of every well: cold", "  Plateau of a: short"]
+    assert without_value(found, ["a", "b", "c"])[0] == "  Onset of a, b: cold"
+    assert without_value([], ["a"]) == []
 
 
 def test_probabilities_never_read_as_certain() -> None:

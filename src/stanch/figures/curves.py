@@ -29,6 +29,7 @@ def modulus_figure(
     onset_modulus: float | None = None,
     hold: float | None = None,
     frequency: float | None = None,
+    title: str | None = None,
 ) -> Figure:
     """Draw the posterior modulus curves of all wells.
 
@@ -44,6 +45,8 @@ def modulus_figure(
         Marks the early modulus of each well, read at its own onset plus this [s].
     frequency : float or None
         At which the modulus is stated [Hz]; None where it is that of every frequency.
+    title : str or None
+        Instead of the name of the scale.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def modulus_figure(
         axes.set_xlim(0.0, end)
         _marks(axes, drawn, hold)
         _names(axes, drawn, end)
-        axes.set_title(TITLES[1 if log else 0])
+        axes.set_title(TITLES[1 if log else 0] if title is None else title)
         axes.set_xlabel("Time since activation (min)")
         axes.set_ylabel("Modulus G' (Pa)" if frequency is None else f"Modulus G' at {frequency:g} Hz (Pa)")
     return figure

@@ -33,15 +33,14 @@ def expectation_figure(found: Expectation, *, log: bool = False) -> Figure:
     matplotlib.figure.Figure
     """
     definitions = found.assay.definitions()
-    figure = modulus_figure(
+    demo = found.scenario.demo or found.assay.demo
+    return modulus_figure(
         [_drawn(well) for well in found.wells],
         log=log,
         onset_modulus=definitions.onset_modulus,
         hold=definitions.hold,
+        title=f"{TITLE}{' (demo data)' if demo else ''}",
     )
-    demo = found.scenario.demo or found.assay.demo
-    figure.axes[0].set_title(f"{TITLE}{' (demo data)' if demo else ''}")
-    return figure
 
 
 def _drawn(well: ExpectedWell) -> WellResult:

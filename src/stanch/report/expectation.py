@@ -13,11 +13,11 @@ from typing import Any
 from stanch.estimate import Estimate
 from stanch.quantities import UNITS
 from stanch.readings.records import Reading
-from stanch.report.lines import grid, wrapped
-from stanch.report.numbers import UNIT_SHOWN, number
+from stanch.report.lines import grid, without_value, wrapped
+from stanch.report.numbers import UNIT_SHOWN, bare, number
 from stanch.report.surface import CAUTIONS, contrast_surface, label, printable, reading_surface
 from stanch.version import __version__
-from stanch.virtual.blood_tables import UNITS_OF_BLOOD
+from stanch.virtual.blood_tables import UNITS_OF_BLOOD, shown_factor, shown_key
 from stanch.virtual.expectation import Beside, Expectation, ExpectedWell
 
 __all__ = ["CAUTION", "EXPECTED_COLUMNS", "SCHEMA", "as_csv", "as_dict", "dumps", "summary"]
@@ -64,11 +64,12 @@ def summary(found: Expectation) -> str:
     lines = [f"Expected of {scenario.name}{'  [demo data]' if _demo(found) and 'demo' not in scenario.name else ''}"]
     lines.append(f"  Assay document: {assay.name}, version {assay.version}")
     lines += wrapped(_blood(found), "  ") if scenario.blood is not None else []
-    rows = []
+    rows, silent = [], []
     for well in found.wells:
         first = well.well.name
         for reading in well.readings.readings:
             if reading.estimate.status == "unavailable":
+                silent.append((first or well.well.name, label(reading.key), reading.estimate.why))
                 continue
             rows.append(
                 (first, label(reading.key), _value(reading_surface(reading)), _places(_beside(found, well, reading)))
@@ -76,6 +77,7 @@ def summary(found: Expectation) -> str:
             first = ""
         rows.append((first, "Lost by the end", _lost(well), ""))
     lines += ["", *grid(("well", "", "value", "beside the limits"), rows)]
+    lines += without_value(silent, [well.well.name for well in found.wells])
     if assay.settings.stated_frequency is None:
         lines += wrapped("Gel time and onset delay: " + _NOT_READ[0].lower() + _NOT_READ[1:], "  ")
     if found.contrasts:
@@ -206,11 +208,12 @@ def _blood(found: Expectation) -> str:
     parts = []
     for one in fields(composition):
         if one.name == "factors":
-            parts += [f"{name} {100 * value:g} %" for name, value in composition.factors.items()]
+            parts += [f"{shown_factor(name)} {100 * value:g} %" for name, value in composition.factors.items()]
         elif one.name in blood.model_fields_set:
             unit = UNITS[UNITS_OF_BLOOD[one.name]]
             value = getattr(composition, one.name) / unit.scale
-            parts.append(f"{one.name.replace('_', ' ')} {value:g} {UNIT_SHOWN.get(unit.text, unit.text)}")
+            between = "·" if unit.text.startswith("10^") else " "
+            parts.append(f"{shown_key(one.name)} {value:g}{between}{UNIT_SHOWN.get(unit.text, unit.text)}")
     return f"Blood: {', '.join(parts) if parts else 'normal'}"
 
 
@@ -224,7 +227,7 @@ def _places(limits: tuple[Beside, ...]) -> str:
 
 
 def _lost(well: ExpectedWell) -> str:
-    return ", ".join(f"{100 * share:.1f} % {cause}" for cause, share in well.lost.items())
+    return ", ".join(f"{bare(100 * share)} % {cause}" for cause, share in well.lost.items())
 
 
 def _beside(found: Expectation, well: ExpectedWell, reading: Reading) -> tuple[Beside, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 
-__all__ = ["WIDTH", "grid", "wrapped"]
+__all__ = ["WIDTH", "grid", "without_value", "wrapped"]
 
 WIDTH = 110
 
@@ -39,3 +39,26 @@ def wrapped(text: str, lead: str) -> list[str]:
     list of str
     """
     return textwrap.wrap(text, WIDTH, initial_indent=lead, subsequent_indent=" " * len(lead)) or [lead.rstrip()]
+
+
+def without_value(found: Iterable[tuple[str, str, str]], wells: Sequence[str]) -> list[str]:
+    """Readings that have no value and why, wells with the same reason together.
+
+    Parameters
+    ----------
+    found : iterable of (well, reading, reason)
+    wells : sequence of str
+        All wells there are.
+
+    Returns
+    -------
+    list of str
+    """
+    together: dict[tuple[str, str], list[str]] = {}
+    for well, reading, reason in found:
+        together.setdefault((reading, reason), []).append(well)
+    lines = []
+    for (reading, reason), names in together.items():
+        where = "every well" if len(wells) > 1 and len(names) == len(wells) else ", ".join(names)
+        lines += wrapped(f"{reading} of {where}: {reason}", "  ")
+    return lines

@@ -8,9 +8,13 @@ from decimal import Decimal
 
 from stanch.estimate import Estimate
 
-__all__ = ["UNIT_SHOWN", "NumberView", "number", "percent", "show", "shown"]
+__all__ = ["UNIT_SHOWN", "NumberView", "bare", "number", "percent", "show", "shown"]
 
 UNIT_SHOWN = {"1": "", "Cel": "°C", "um": "µm", "us": "µs", "uL": "µL", "N/m^3": "N/m³", "10^9/L": "10⁹/L"}
+
+
+NEXT_TO_NOTHING = 0.001
+"""Below this a number without an interval is not told digit by digit, in its surface unit."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,30 @@ def show(value: float, low: float | None = None, high: float | None = None) -> s
     '0.712'
     """
     return f"{value:.{_decimals(value, low, high)}f}"
+
+
+def bare(value: float) -> str:
+    """A number without an interval: four digits, and of what is next to nothing only that it is.
+
+    Parameters
+    ----------
+    value : float
+        [unit].
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> bare(12.3456)
+    '12.35'
+    >>> bare(2e-9)
+    '< 0.001'
+    """
+    if 0 < abs(value) < NEXT_TO_NOTHING:
+        return f"< {NEXT_TO_NOTHING:g}" if value > 0 else f"> -{NEXT_TO_NOTHING:g}"
+    return show(value)
 
 
 def _decimals(value: float, low: float | None, high: float | None) -> int:
@@ -91,7 +119,7 @@ def number(shown: str, e: Estimate) -> NumberView:
     elif e.status == "unavailable":
         value = "unavailable"
     elif e.value is not None:
-        value = f"{e.value:.{digits}f}"
+        value = bare(e.value) if e.low is None and e.high is None else f"{e.value:.{digits}f}"
     elif high is not None:
         value = f"below {high}"
     if e.status in ("ok", "provisional") and (low is not None or high is not None):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from stanch.pipeline import Result
-from stanch.report.lines import grid, wrapped
+from stanch.report.lines import grid, without_value, wrapped
 from stanch.report.numbers import NumberView
 from stanch.report.surface import printable
 from stanch.report.view import ReportView, view
@@ -61,15 +61,19 @@ def summary(result: Result) -> str:
 def _wells(v: ReportView) -> list[str]:
     rows = []
     lines: list[str] = []
+    silent = []
     for well in v.wells:
         first = well.name
         for reading in well.readings:
             if reading.status != "unavailable":
                 rows.append((first, reading.label, *_number(reading)))
                 first = ""
+            else:
+                silent.append((well.name, reading.label, reading.why))
         if first:
             rows.append((first, "no readings" if v.has_assay else f"pushes: {well.pushes}", "", ""))
         lines += [f"  {well.name}: {problem}" for problem in well.problems]
+    lines += without_value(silent, [well.name for well in v.wells])
     return ["", *grid(("well", "", _value(v), "95 % interval"), rows), *lines]
 
 

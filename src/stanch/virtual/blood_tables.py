@@ -17,7 +17,16 @@ from stanch.virtual.blood.records import FACTORS, HIGHEST, RANGES, Composition, 
 from stanch.virtual.document import Table
 from stanch.virtual.quantity_types import within
 
-__all__ = ["CHOICE_UNITS", "UNITS_OF_BLOOD", "BloodTable", "ChoicesTable", "ContentsTable", "FactorsTable"]
+__all__ = [
+    "CHOICE_UNITS",
+    "UNITS_OF_BLOOD",
+    "BloodTable",
+    "ChoicesTable",
+    "ContentsTable",
+    "FactorsTable",
+    "shown_factor",
+    "shown_key",
+]
 
 UNITS_OF_BLOOD: dict[str, str] = {
     "fibrinogen": "g/L",
@@ -40,6 +49,20 @@ UNITS_OF_BLOOD: dict[str, str] = {
     "temperature": "Cel",
 }
 """The unit in which a bound of each key is told."""
+
+_SHOWN = {"tpa": "tPA", "xa_inhibitor": "factor Xa inhibitor"}
+_NOT_NUMBERED = {"prekallikrein", "TFPI", "C1 inhibitor"}
+
+
+def shown_key(key: str) -> str:
+    """A part of the composition as a reader knows it."""
+    return _SHOWN.get(key, key.replace("_", " "))
+
+
+def shown_factor(name: str) -> str:
+    """A protein of ``factors`` as a reader knows it: numbers are those of clotting factors."""
+    return name if name in _NOT_NUMBERED else f"factor {name}"
+
 
 CHOICE_UNITS: dict[str, str] = {"adhesion": "Pa", "detachment_step": "um", "frequency": "Hz"}
 """Unit of every choice that is a number but not a ratio."""

@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from stanch.errors import InputError
@@ -18,24 +18,19 @@ from stanch.virtual.blood.choices import Choices
 from stanch.virtual.blood.expect import DEMO_WELLS, courses
 from stanch.virtual.blood.population import VirtualPatient
 from stanch.virtual.blood.records import FACTORS, Composition, Contents
+from stanch.virtual.blood_tables import UNITS_OF_BLOOD, shown_factor, shown_key
 from stanch.virtual.scenario import load_scenario
 from stanch.virtual.true_contrasts import TrueWell, true_contrasts
 from stanch.virtual.true_readings import true_curve, true_readings
 
 __all__ = ["PATIENT_COLUMNS", "Bench", "demo_bench", "patient_table", "read_all", "scenario_bench"]
 
+NOTE = "# demo data: virtual blood teaches and tests an assay; it does not predict a patient"
 PATIENT_COLUMNS = ("subject", "sample", "kind", "sex", "disturbed")
-_COMPOSITION = (
-    ("fibrinogen", "fibrinogen [g/L]", 1.0),
-    ("platelets", "platelets [10^9/L]", 1e-12),
-    ("platelet_function", "platelet function [%]", 100.0),
-    ("haematocrit", "haematocrit [%]", 100.0),
-    ("antithrombin", "antithrombin [%]", 100.0),
-    ("heparin", "heparin [IU/mL]", 1e-6),
-    ("plasminogen", "plasminogen [%]", 100.0),
-    ("antiplasmin", "antiplasmin [%]", 100.0),
-    ("tpa", "tPA [nmol/L]", 1e6),
-    ("dilution", "dilution [%]", 100.0),
+_COMPOSITION = tuple(
+    (one.name, f"{shown_key(one.name)} [{UNITS_OF_BLOOD[one.name]}]", 1.0 / UNITS[UNITS_OF_BLOOD[one.name]].scale)
+    for one in fields(Composition)
+    if one.name != "factors"
 )
 _READINGS = ("onset", "gel_time", "onset_delay", "early_modulus", "plateau", "steepest_rise", "remaining")
 _DURATION, _FIRST, _LAST = 3600.0, 12.0, 3597.0
@@ -156,6 +151,8 @@ def patient_table(
 ) -> str:
     """The table as CSV text: a row per sample; a bound is written as such, an empty cell is "none".
 
+    The first line is a note, from which protocols of verification know that the data are invented.
+
     Parameters
     ----------
     patients : sequence of VirtualPatient
@@ -171,11 +168,12 @@ def patient_table(
     """
     sink = io.StringIO()
     writer = csv.writer(sink, lineterminator="\n")
+    sink.write(f"{NOTE}\n")
     header: list[str] | None = None
     for number, (patient, found) in enumerate(zip(patients, _each(patients, bench, processes))):
         shown = {_title(name, bench): _cell(name, one, bench) for name, one in found.items()}
         if header is None:
-            factors = [f"factor {name} [%]" for name in FACTORS]
+            factors = [f"{shown_factor(name)} [%]" for name in FACTORS]
             header = [*PATIENT_COLUMNS, *(title for _, title, _ in _COMPOSITION), *factors, *shown]
             writer.writerow(header)
         writer.writerow([*_patient_cells(patient), *shown.values()])
