@@ -44,6 +44,8 @@ COLUMNS = (
     "median_change",
     "lowest",
     "highest",
+    "seed",
+    "commit",
 )
 _KINDS = {"heparin": "arbitrary activity", "tpa": "amount concentration", "base_neutraliser": "arbitrary activity"}
 
