@@ -14,7 +14,7 @@ from pydantic import BaseModel, Tag, ValidationError
 
 from stanch.errors import StanchError
 
-__all__ = ["Faults", "faults_of", "nearest", "said"]
+__all__ = ["Faults", "faults_of", "nearest", "repeated", "said"]
 
 LONGEST = 80
 
@@ -116,17 +116,18 @@ def _not_allowed(kind: str, context: Mapping[str, Any], one: Mapping[str, Any]) 
         words = str(context[told]).replace("'", "").replace(" or ", ", ").split(", ")
         got = context["tag"] if kind == "union_tag_invalid" else value
         hint = nearest(got, words, listing=False) if isinstance(got, str) and len(words) > 1 else ""
-        return f"got {_repeated(got)}; allowed: {', '.join(words)}{hint}"
+        return f"got {repeated(got)}; allowed: {', '.join(words)}{hint}"
     if kind == "too_short":
-        return f"got {_repeated(value)}; allowed: at least {context['min_length']}"
+        return f"got {repeated(value)}; allowed: at least {context['min_length']}"
     if kind in _BOUNDS:
         word, key = _BOUNDS[kind]
-        return f"got {_repeated(value)}; allowed: {word} {context[key]:g}"
+        return f"got {repeated(value)}; allowed: {word} {context[key]:g}"
     allowed = _WORDS.get(kind) or str(one["msg"]).removeprefix("Input should be ").removeprefix("Value should be ")
-    return f"got {_repeated(value)}; allowed: {allowed[:1].lower()}{allowed[1:]}"
+    return f"got {repeated(value)}; allowed: {allowed[:1].lower()}{allowed[1:]}"
 
 
-def _repeated(value: object) -> str:
+def repeated(value: object) -> str:
+    """What was got, as a message says it again: short, in the words of TOML."""
     if isinstance(value, dict | list):
         return "a table" if isinstance(value, dict) else "a list" if value else "an empty list"
     if isinstance(value, bool):

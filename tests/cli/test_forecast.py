@@ -13,9 +13,9 @@ import pytest
 from stanch.cli.main import _run
 from stanch.recording.container import WellLayout, create, open_recording
 from stanch.recording.records import SampleFacts
+from stanch.verify.reading import read_table
 from stanch.virtual.blood.expect import courses
 from stanch.virtual.blood.population import draw
-from stanch.verify.reading import read_table
 from stanch.virtual.population_table import demo_bench, read_all
 
 INTERVAL = 15.0

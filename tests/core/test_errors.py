@@ -30,6 +30,12 @@ def test_a_message_is_one_line_with_all_four_parts() -> None:
     assert str(error) == "well_radius; got '3 furlong\\nlong'; allowed: a length. Correct it."
 
 
+def test_a_question_needs_no_full_stop() -> None:
+    assert str(errors.InputError("fibrin", allowed="heparin; did you mean heparin?", do="Correct it.")).endswith(
+        "did you mean heparin? Correct it."
+    )
+
+
 def test_long_values_are_shortened() -> None:
     assert len(str(errors.InputError("x", got="y" * 500))) < 120
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 from pydantic import BeforeValidator
 
+from stanch.documents import repeated
 from stanch.errors import UnitError
 from stanch.quantities import UNITS, parse_quantity
 
@@ -14,7 +15,7 @@ from stanch.quantities import UNITS, parse_quantity
 def _number(value: object, kind: str) -> tuple[float, str]:
     """The number in SI units, and the text as a message repeats it."""
     if not isinstance(value, str):
-        raise ValueError(f"got {value!r}; allowed: text in quotes, a number with a unit of {kind}")
+        raise ValueError(f"got {repeated(value)}; allowed: text in quotes, a number with a unit of {kind}")
     try:
         return parse_quantity(value, kind, "value"), repr(value[:60])
     except UnitError as error:
