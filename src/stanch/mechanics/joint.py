@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -23,7 +23,19 @@ from stanch.mechanics.settings import InvertSettings
 from stanch.mechanics.speckle import JointSolution, SharedLink, depth_polynomial, joint_solution, prior_sd, shared_link
 from stanch.recording.records import Acquisition, Geometry
 
-__all__ = ["Frames", "Lines", "Search", "Solved", "Work", "collect", "frame_variance", "in_chunks", "prepare", "solve"]
+__all__ = [
+    "Frames",
+    "Lines",
+    "Search",
+    "Solved",
+    "Work",
+    "collect",
+    "frame_variance",
+    "in_chunks",
+    "prepare",
+    "relinearised",
+    "solve",
+]
 
 Floats = NDArray[np.float64]
 
@@ -185,6 +197,16 @@ def solve(
     hopeless = misfit & (lines.cost > s.most_unexplained * lines.information[:, size, size])
     flags[use[hopeless]] |= PushFlag.REFUSED
     return Solved(work, lines, chi2, solution, flags, use)
+
+
+def relinearised(solved: Solved, search: Search, s: InvertSettings) -> Solved:
+    """The solution about where the parameters of its work have been moved to."""
+    work = solved.work
+    lines = search.linearise(work)
+    chi2, _, solution = _joint(work, lines, s, spread=True)
+    work.x = work.x + np.clip(solution.step[:, : work.x.shape[1]], -0.01, 0.01)
+    work.delta = solution.delta
+    return replace(solved, lines=lines, chi2=chi2, solution=solution)
 
 
 def frame_variance(displacement: Displacement) -> tuple[Floats, NDArray[np.int64]]:

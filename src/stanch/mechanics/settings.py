@@ -51,6 +51,8 @@ class InvertSettings:
         Good frames below which a push is refused [-].
     least_signal : float
         Explained weighted sum of squares below which no movement is seen and the push is refused [-].
+    profiles : bool
+        Whether intervals follow the profile of the sum of squares; fits with a stated rheology alone heed it.
     threads : int
         Of the compiled kernel [-].
     """
@@ -73,6 +75,7 @@ class InvertSettings:
     most_unexplained: float = 0.1
     fewest_frames: int = 6
     least_signal: float = 25.0
+    profiles: bool = True
     threads: int = 2
 
     def __post_init__(self) -> None:

@@ -94,6 +94,8 @@ def storage_at(rheology: Rheology, frequency: float, band: tuple[float, float] |
         offset = np.maximum(moduli[:, 0] + LOG_OFFSET, 0.5)
         by = slope[:, 0] / offset[:, None]
         sd = np.sqrt(np.maximum(np.einsum("pi,pij,pj->p", by, covariance, by), 0.0))
+        if rheology.widening is not None:
+            sd = sd * rheology.widening[good, 0]
         storage[good] = moduli[:, 0]
         low[good] = np.maximum(offset * np.exp(-NORMAL_95 * sd) - LOG_OFFSET, 0.0)
         high[good] = np.maximum(offset, LOG_OFFSET) * np.exp(np.minimum(NORMAL_95 * sd, 50.0)) - LOG_OFFSET

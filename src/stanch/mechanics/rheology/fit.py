@@ -26,6 +26,7 @@ from stanch.mechanics.rheology.models import (
     modulus_gradient,
 )
 from stanch.mechanics.rheology.priors import Priors, bounds, grid
+from stanch.mechanics.rheology.profile import profile
 from stanch.mechanics.rheology.records import MODELS, ModelName, Rheology
 from stanch.mechanics.settings import InvertSettings
 from stanch.mechanics.speckle import JointSolution
@@ -80,7 +81,8 @@ class _Model:
         return SETTLED if self.model in FREE else LOOSER**2 * SETTLED
 
     @property
-    def _path(self) -> tuple[Any, ...]:
+    def path_arguments(self) -> tuple[Any, ...]:
+        """Frames and contour as the kernel takes them."""
         f, c = self.frames, self.path
         return f.time, f.inside, f.after, f.duration, c.node, c.matrix, self.scale, self.omega
 
@@ -108,7 +110,7 @@ class _Model:
         """See :class:`~stanch.mechanics.joint.Search`."""
         from stanch.mechanics.rheology import search
 
-        s, law, path, library = self.settings, self.law, self._path, self.library
+        s, law, path, library = self.settings, self.law, self.path_arguments, self.library
         speckle = bool(np.any(work.tau > 0))
         threshold = math.inf if not s.robust else max(s.outlier_threshold, GROSS_THRESHOLD if speckle else 0.0)
         n, size = work.x.shape
@@ -137,7 +139,7 @@ class _Model:
         """Fit again at the present speckle deviations with a threshold for outlying frames."""
         from stanch.mechanics.rheology import search
 
-        s, law, path = self.settings, self.law, self._path
+        s, law, path = self.settings, self.law, self.path_arguments
         n = len(work.x)
         coefficient, data = work.deviated()
         low, high = bounds(self.model)
@@ -158,7 +160,7 @@ class _Model:
         """See :class:`~stanch.mechanics.joint.Search`."""
         from stanch.mechanics.rheology import search
 
-        law, path = self.law, self._path
+        law, path = self.law, self.path_arguments
         n, k = work.data.shape
         low, high = bounds(self.model)
         work.x = np.clip(work.x, low, high)
@@ -229,7 +231,9 @@ def fit(
     Notes
     -----
     As :func:`~stanch.mechanics.invert.invert`: weighted least squares with the force projected out, the noise of the
-    displacement applied by a Kalman recursion, outlying frames held down, speckle deviations solved jointly. Where
+    displacement applied by a Kalman recursion, outlying frames held down, speckle deviations solved jointly. Intervals
+    follow the profile of the sum of squares where that is not straight, see
+    :func:`~stanch.mechanics.rheology.profile.profile`. Where
     G' = 0 is not rejected the loss tangent has only a lower limit: its logarithm then stands half way between that
     limit and ln 1000, with a standard deviation whose 95 % interval is just that range.
     """
@@ -314,13 +318,42 @@ def _fitted(
     solved = solve(displacement, table, acquisition, search, size, search.settings)
     # The last linear step may leave the bounds, beyond which an order is no medium.
     solved.work.x = np.clip(solved.work.x, *bounds(model))
+    shape = None
+    if search.settings.profiles:
+        solved, shape = profile(search, solved, frequency)
+        solved.work.x = np.clip(solved.work.x, *bounds(model))
     solution, y, e, moduli, angle = at_frequency(solved, model, frequency, frequency)
+    straight = solution
+    if shape is not None:
+        solution = shape.widened(straight)
     result = collect(displacement, geometry, solved, y, e, solution, search.settings)
+    if shape is not None:
+        result = _two_sided(result, solved, y, _sides(straight, shape.modulus, 0))
+    low = None if shape is None else _sides(straight, shape.phase, 3)[:, 0]
     return (
-        replace(result, rheology=_rheology(search, solved, result, solution, moduli, angle, frequency)),
+        replace(result, rheology=_rheology(search, solved, result, straight, solution, moduli, angle, low, frequency)),
         solved,
         search,
     )
+
+
+def _sides(straight: JointSolution, shape: Floats, at: int) -> Floats:
+    """SD that a 95 % interval asks for to either side, shape (push, 2): what is shared, and what is the push's own."""
+    own = straight.own[:, at, at]
+    shared = np.maximum(straight.variance(at) - own, 0.0)
+    return np.asarray(np.sqrt(shared[:, None] + own[:, None] * shape**2))
+
+
+def _two_sided(result: Moduli, solved: Solved, y: Floats, sides: Floats) -> Moduli:
+    """The same with intervals of the modulus that reach as far to either side as the frames allow."""
+    low, high, rejected = result.modulus_low.copy(), result.modulus_high.copy(), result.zero_rejected.copy()
+    use = solved.use
+    ends = np.exp(y - NORMAL_95 * sides[:, 0]) - LOG_OFFSET
+    far = np.exp(np.maximum(y, math.log(LOG_OFFSET)) + np.minimum(NORMAL_95 * sides[:, 1], 50.0)) - LOG_OFFSET
+    here = result.usable[use]
+    low[use], high[use] = np.where(here, np.maximum(ends, 0.0), np.nan), np.where(here, far, np.nan)
+    rejected[use] = (ends > 0.0) & here
+    return replace(result, modulus_low=low, modulus_high=high, zero_rejected=rejected)
 
 
 def prepared(
@@ -391,10 +424,12 @@ def at_frequency(
     return solved.solution.turned(turn), y, e, moduli, np.arctan2(loss, storage)
 
 
-def log_loss_tangent(angle: Floats, sd: Floats, rejected: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """ln tan of the phase angle and its SD; see :func:`fit` for where G' = 0 is not rejected."""
+def log_loss_tangent(
+    angle: Floats, sd: Floats, rejected: NDArray[np.bool_], below: Floats | None = None
+) -> tuple[Floats, Floats]:
+    """ln tan of the phase angle and its SD, `below` that towards lower angles; see :func:`fit` for a G' of zero."""
     most = math.atan(LARGEST_LOSS_TANGENT)
-    low = np.log(np.tan(np.clip(angle - NORMAL_95 * sd, 1e-6, most)))
+    low = np.log(np.tan(np.clip(angle - NORMAL_95 * (sd if below is None else below), 1e-6, most)))
     here = np.clip(angle, 1e-6, most)
     value = np.log(np.tan(here))
     plain = sd / np.maximum(0.5 * np.abs(np.sin(2.0 * here)), 1e-300)
@@ -404,8 +439,8 @@ def log_loss_tangent(angle: Floats, sd: Floats, rejected: NDArray[np.bool_]) -> 
 
 
 def _rheology(
-    search: _Model, solved: Solved, result: Moduli, solution: JointSolution, moduli: Floats, angle: Floats,
-    frequency: float,
+    search: _Model, solved: Solved, result: Moduli, straight: JointSolution, solution: JointSolution, moduli: Floats,
+    angle: Floats, low: Floats | None, frequency: float,
 ) -> Rheology:  # fmt: skip
     work, use, model = solved.work, solved.use, search.model
     pushes = result.push_time.size
@@ -419,7 +454,10 @@ def _rheology(
     size = work.x.shape[1]
     alone = solution.alone()
     sd = np.sqrt(np.maximum(alone[:, 3, 3], 0.0))
-    value, value_sd = log_loss_tangent(angle, sd, result.zero_rejected[use])
+    value, value_sd = log_loss_tangent(angle, sd, result.zero_rejected[use], low)
+    linear = straight.alone()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        wider = np.stack([np.sqrt(alone[:, i, i] / linear[:, i, i]) for i in (0, 3)], axis=1)
     logs = log_jacobian(model, work.x, frequency)
     parameters = from_search(model, work.x, frequency)
     eigenvalue, density = 1.0, 1.0 / float(search.scale[0])
@@ -440,4 +478,5 @@ def _rheology(
         damping_ratio=spread(np.minimum(ratio, 1.0)),
         log_evidence=spread(log_evidence(search, solved)),
         correlation=spread(correlation),
+        widening=spread(np.where(np.isfinite(wider), wider, 1.0)),
     )

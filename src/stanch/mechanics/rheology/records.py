@@ -43,6 +43,9 @@ class Rheology:
         The same for other models that were fitted to the same pushes [-].
     correlation : ndarray, shape (push,), or None
         Between the errors of ``Moduli.log_modulus`` and of `log_loss_tangent` of the same push [-]; None where unknown.
+    widening : ndarray, shape (push, 2), or None
+        By how much the SDs of ``Moduli.log_modulus`` and of the phase angle are wider than `covariance` says, since the
+        sum of squares is no parabola [-]; None where unknown.
     """
 
     model: ModelName
@@ -57,6 +60,7 @@ class Rheology:
     log_evidence: Floats
     rivals: dict[str, Floats] = field(default_factory=dict)
     correlation: Floats | None = None
+    widening: Floats | None = None
 
     def first(self, count: int) -> Rheology:
         """The same of the first `count` pushes [-]."""

@@ -48,6 +48,8 @@ def loss_tangent_at(rheology: Rheology, frequency: float) -> tuple[Floats, Float
     storage, loss = moduli[:, 0], moduli[:, 1]
     turn = (storage[:, None] * slope[:, 1] - loss[:, None] * slope[:, 0]) / (storage**2 + loss**2)[:, None]
     sd = np.sqrt(np.maximum(np.einsum("pi,pij,pj->p", turn, covariance, turn), 0.0))
+    if rheology.widening is not None:
+        sd = sd * rheology.widening[good, 1]
     angle = np.arctan2(loss, storage)
 
     def tangent(phase: Floats) -> Floats:
