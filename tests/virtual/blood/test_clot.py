@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from stanch.errors import InputError
 from stanch.virtual.blood.choices import Choices
 from stanch.virtual.blood.clot import ClotCourse, clot_course
+from stanch.virtual.blood.expect import DEMO_WELLS, courses
 from stanch.virtual.blood.records import Composition, Contents, ThrombinCourse
 from stanch.virtual.course import Course
 
@@ -226,3 +227,35 @@ def test_an_uneven_grid_is_refused() -> None:
     t[5] += 0.5
     with pytest.raises(InputError, match="even grid"):
         clot_course(Composition(), Contents(), replace(pulse(), time=t))
+
+
+def _well(name: str, composition: Composition, **choices: bool | float) -> ClotCourse:
+    return courses(composition, [DEMO_WELLS[name]], Choices(**choices))[0]  # type: ignore[arg-type]
+
+
+def test_lysis_comes_in_grades() -> None:
+    left = [float(_well("base", Composition(tpa=t * 1e-6)).kept(2400.0)) for t in (1.0, 2.0, 3.0, 4.0)]
+    assert left[0] > 0.9 > left[1] > 0.5 > left[2] > 0.1 > left[3]
+    made = _well("base", Composition(tpa=2e-6))
+    kept = made.kept(made.time)
+    per_minute = -np.gradient(np.log(kept), made.time / 60)
+    assert 2 * np.count_nonzero((per_minute > 0.002) & (per_minute < 0.02)) > 20 * 60
+
+
+def test_without_the_second_inhibitor_lysis_runs_away() -> None:
+    made = _well("base", Composition(tpa=2e-6), macroglobulin_reach=0.0)
+    assert float(made.kept(2400.0)) < 0.2
+    assert float(_well("base", Composition(tpa=4e-6), macroglobulin_reach=1.0).kept(3600.0)) > 0.3
+
+
+def least_growth(made: ClotCourse) -> float:
+    """Least growth of the modulus within a minute on its way from 10 to 60 Pa [-]."""
+    modulus = made.modulus(np.arange(0.0, 3600.0, 60.0))
+    first, last = (int(np.flatnonzero(modulus >= level)[0]) for level in (10.0, 60.0))
+    return float(np.min(modulus[first + 1 : last + 1] / modulus[first:last])) - 1.0
+
+
+def test_weakly_activated_blood_does_not_wait_for_the_burst() -> None:
+    weak = Composition(1.3, 74e12, haematocrit=0.27, antithrombin=0.6, heparin=3e5)
+    assert least_growth(_well("low", weak)) > 0.15
+    assert least_growth(_well("low", weak, meizothrombin_activates=False)) < 0.08

@@ -15,6 +15,7 @@ from stanch.recording.records import Additive, Well
 from stanch.virtual.blood.choices import Choices
 from stanch.virtual.blood.clot import clot_course
 from stanch.virtual.blood.expect import DEMO_WELLS, courses
+from stanch.virtual.blood.population import draw
 from stanch.virtual.blood.records import Composition, Contents
 from stanch.virtual.blood.thrombin import thrombin_course
 from stanch.virtual.true_contrasts import TrueWell, true_contrasts
@@ -27,7 +28,12 @@ HOUR = 3600.0
 @cache
 def read(**composition: float) -> dict[tuple[str, str], float]:
     """True readings by (key, well) and contrasts by (name, "") of an hour [SI]; nan where there is none."""
-    made = dict(zip(DEMO_WELLS, courses(Composition(**composition), tuple(DEMO_WELLS.values())), strict=True))
+    return read_blood(Composition(**composition))
+
+
+def read_blood(composition: Composition) -> dict[tuple[str, str], float]:
+    """The same of a whole composition."""
+    made = dict(zip(DEMO_WELLS, courses(composition, tuple(DEMO_WELLS.values())), strict=True))
     known = true_readings(made, ASSAY.definitions(), end=HOUR)
     wells = {
         w.name: TrueWell(
@@ -140,3 +146,19 @@ def test_the_demo_documents_wells_are_the_ones_here() -> None:
     assert list(DEMO_WELLS) == [w.name for w in ASSAY.wells]
     blocks = {c.block_fraction for c in ASSAY.contrasts if c.block_fraction is not None}
     assert blocks == {DEMO_WELLS["base + blocker"].block_fraction}
+
+
+def test_most_healthy_donors_lie_inside_the_reference_limits() -> None:
+    limited = [x for x in ASSAY.limits if x.kind == "reference"]
+    assert len(limited) == 5
+
+    def inside(composition: Composition) -> bool:
+        found = read_blood(composition)
+        return all(
+            (-math.inf if x.low is None else x.low)
+            <= found[x.of, x.well or ""]
+            <= (math.inf if x.high is None else x.high)
+            for x in limited
+        )
+
+    assert sum(inside(donor.composition) for donor in draw("healthy", 24, seed=7)) >= 19
