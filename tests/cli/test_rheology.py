@@ -2,9 +2,11 @@
 
 import json
 import math
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -38,8 +40,15 @@ def test_the_demo_speaks_for_the_medium_it_was_made_of(
     assert "speak for Kelvin-Voigt, before spring-pot: probability above 99 %" in out
     assert "1 Hz lies outside that" in out
     assert "Not a medical device" in out
+    assert max(len(line) for line in out.splitlines() if line.startswith("  ") and " Hz  " in line) <= 100
     found = json.loads(out_file.read_text())
     assert finite(found)
+    shipped = json.loads((files("stanch.schemas") / "media-1.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(shipped)
+    jsonschema.validate(found, shipped)
+    for broken in ({"schema": "stanch.media/2"}, {"wells": []}, {"frequency_hz": 0.0}, {"more": 1}):
+        with pytest.raises(jsonschema.ValidationError):
+            jsonschema.validate(found | broken, shipped)
     assert (found["schema"], found["frequency_hz"]) == ("stanch.media/1", 100.0)
     (well,) = found["wells"]
     assert (well["name"], len(well["push"]), len(well["time_s"])) == ("base", 14, 14)

@@ -93,7 +93,7 @@ def _echo(axes: Axes, echo: NDArray[np.generic], depth: Floats, time: Floats, ga
     if 0 < before < time.size:
         axes.axvline(before - 0.5, color=SERIES[1], lw=1.0)
     marks = np.unique(np.linspace(0, time.size - 1, 5).round().astype(int))
-    axes.set_xticks(marks, [f"{time[k] * 1e3:.2g}" for k in marks])
+    axes.set_xticks(marks, [f"{time[k] * 1e3:.3g}" for k in marks])
     axes.grid(visible=False)
     axes.set_title(TITLES[0])
     axes.set_xlabel("Frame time from start of push (ms)")

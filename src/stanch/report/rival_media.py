@@ -51,8 +51,7 @@ def summary(wells: Sequence[MediaOfWell], frequency: float) -> str:
         lines += [line for text in _verdict(one) for line in wrapped(text, "  ")]
         lines += ["", *grid(("model", "pushes", "ln evidence", "ln per push", "probability"), _models(one))]
         for model in [one.run.model, *(m for m in one.states if m != one.run.model)]:
-            at = [f"at {state.frequency:g} Hz" for state in one.states[model]]
-            head = ("time (min)", "ln evidence", *(text for f in at for text in (f"G' {f} (Pa)", f"G''/G' {f}")))
+            head = ("time (min)", "ln evidence", "at", "G' (Pa)", "G''/G'")
             lines += ["", f"  {MODEL_LABELS[model]}", *grid(head, _rows(one, model))]
     lines += ["", *wrapped(EXPLAINED, ""), *wrapped(" ".join(CAUTIONS), "")]
     return printable("\n".join(lines))
@@ -110,11 +109,17 @@ def _rows(one: MediaOfWell, model: str) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for k in chosen:
         lead = float(one.evidence[model][k] - one.evidence[one.run.model][k])
-        cells = [f"{one.push_time[k] / 60:.1f}", f"{lead:.2f}" if math.isfinite(lead) else "none"]
-        for state in one.states[model]:
-            cells.append(_said(state.storage, state.storage_low, state.storage_high, k))
-            cells.append(_said(state.loss_tangent, state.loss_low, state.loss_high, k))
-        rows.append(tuple(cells))
+        lead_text = f"{lead:.2f}" if math.isfinite(lead) else "none"
+        for at, state in enumerate(one.states[model]):
+            rows.append(
+                (
+                    f"{one.push_time[k] / 60:.1f}" if at == 0 else "",
+                    lead_text if at == 0 else "",
+                    f"{state.frequency:g} Hz",
+                    _said(state.storage, state.storage_low, state.storage_high, k),
+                    _said(state.loss_tangent, state.loss_low, state.loss_high, k),
+                )
+            )
     return rows
 
 
