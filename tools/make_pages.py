@@ -17,6 +17,7 @@ import click
 import coverage_page
 import forecast_page
 import rheology_page
+import unseen_page
 
 from stanch.cli.main import main as command_line
 from stanch.quantities import QUANTITIES, UNITS
@@ -105,7 +106,8 @@ def command_reference() -> str:
         "See also the [exit codes](exit-codes.md).",
         "",
     ]
-    context = click.Context(command_line, info_name="stanch", max_content_width=WIDTH, terminal_width=WIDTH)
+    settings = {**command_line.context_settings, "max_content_width": WIDTH, "terminal_width": WIDTH}
+    context = click.Context(command_line, info_name="stanch", **settings)
     lines += _help(command_line, context, 2)
     return "\n".join(lines)
 
@@ -239,6 +241,7 @@ PAGES = {
     "reference/rheology-study.md": lambda: rheology_page.page(GENERATED),
     "reference/forecast-coverage.md": lambda: forecast_page.page(GENERATED),
     "reference/virtual-blood.md": lambda: blood_page.page(GENERATED),
+    "reference/unseen-changes.md": lambda: unseen_page.page(GENERATED),
     "published-checks.md": published_checks,
 }
 
