@@ -1,7 +1,8 @@
 """Learns the prior that is shipped, from a virtual population: python tools/make_prior.py
 
 Some virtual patients make the library of whole curves; of others only pushes with their errors are seen
-and the margins are found on them. The same seed and version give the same file.
+and the margins are found on them, for three groups apart: patients as they are drawn, with blood of a wider
+range, and with other choices of the model. The same seed and version give the same file.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import argparse
 import importlib.util
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -33,6 +35,10 @@ OUT = ROOT / "src" / "stanch" / "readings" / "forecast" / "data" / "demo-assay.p
 KINDS = tuple(kind for kind in PATIENT_KINDS if kind != "unusable")
 RUN, STEP, INTERVAL = 3600.0, 5.0, 15.0
 SPECKLE = ("fresh", "drifting", "frozen")
+GROUPS = ("as drawn", "wider blood", "other models")
+"""Groups of virtual patients in the library, for each of which the margins hold apart."""
+PER_KIND, HELD_PER_KIND, SEED = (30, 25, 20), 12, 20260211
+"""How many of each kind the library holds by group, and how many of each group are held out."""
 
 Floats = NDArray[np.float64]
 
@@ -79,43 +85,105 @@ def true_curves(
     return {known[name]: (time, np.asarray(one.modulus(time))) for name, one in zip(DEMO_WELLS, made)}
 
 
-def held_out(
-    patient: VirtualPatient, known: dict[str, str], rng: np.random.Generator, choices: Choices | None = None
-) -> HeldOut:
-    """Pushes of every well of a patient, and the truth."""
-    truth, study = true_curves(patient.composition, known, choices), pushes_study()
+def seen(truth: dict[str, tuple[Floats, Floats]], rng: np.random.Generator, group: str = "") -> HeldOut:
+    """Pushes of every well with their errors, and the truth."""
+    study = pushes_study()
     moduli = {}
     for name, (time, modulus) in truth.items():
         speckle = SPECKLE[int(rng.integers(len(SPECKLE)))]
         moduli[name] = study.observe(rng, lambda t, x=time, y=modulus: np.interp(t, x, y), speckle, INTERVAL, RUN)
-    return HeldOut(moduli, truth)
+    return HeldOut(moduli, truth, group)
+
+
+def widened(composition: Composition, rng: np.random.Generator) -> Composition:
+    """Blood whose factors, fibrinogen, platelets and lysis lie further apart than those of any kind of patient.
+
+    How much is a choice made here, no source: it is there so that the library has neighbours for odd blood.
+    """
+
+    def about(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+    common = about(0.3, 1.6)
+    return replace(
+        composition,
+        factors={
+            name: min(value * common * float(np.exp(0.2 * rng.standard_normal())), 5.0)
+            for name, value in composition.factors.items()
+        },
+        platelet_function=composition.platelet_function * about(0.25, 1.4),
+        fibrinogen=composition.fibrinogen * about(0.6, 1.6),
+        platelets=composition.platelets * about(0.6, 1.6),
+        antithrombin=composition.antithrombin * about(0.6, 1.4),
+        antiplasmin=composition.antiplasmin * about(0.6, 1.4),
+        tpa=composition.tpa * about(0.5, 2.0),
+    )
+
+
+def other_choices(rng: np.random.Generator) -> Choices:
+    """The model with other choices, within what its literature leaves open."""
+    return Choices(
+        meizothrombin_clots=bool(rng.random() < 0.7),
+        gel_share=float(rng.uniform(0.15, 0.30)),
+        concentration_exponent=float(rng.uniform(1.4, 2.5)),
+        platelet_law="add" if rng.random() < 0.5 else "multiply",
+        cross_linked_lysis=float(rng.uniform(0.2, 1.0)),
+        resting_membrane=float(10.0 ** rng.uniform(-2.3, -1.5)),
+        heparin_scale=float(0.15 * 2.0 ** rng.uniform(-1.0, 1.0)),
+        q10=float(rng.uniform(1.7, 2.5)),
+        macroglobulin_reach=float(rng.uniform(0.1, 0.4)),
+        meizothrombin_activates=bool(rng.random() < 0.7),
+    )
+
+
+def as_group(patient: VirtualPatient, group: str, seed: int, number: int) -> tuple[VirtualPatient, Choices | None]:
+    """A patient and the model as they are in a group."""
+    rng = np.random.default_rng([seed, 15, GROUPS.index(group), PATIENT_KINDS.index(patient.kind), number])
+    if group == "wider blood":
+        return replace(patient, composition=widened(patient.composition, rng)), None
+    return patient, other_choices(rng) if group == "other models" else None
+
+
+Person = tuple[VirtualPatient, Choices | None, str]
 
 
 class Unseen(Sequence[HeldOut]):
     """Held-out patients, each made when it is looked at: the covariances of all of them would fill a gigabyte."""
 
-    def __init__(self, patients: list[VirtualPatient], known: dict[str, str], seed: int) -> None:
-        self._patients, self._known, self._seed = patients, known, seed
+    def __init__(self, people: list[Person], known: dict[str, str], seed: int) -> None:
+        self._people, self._known, self._seed = people, known, seed
 
     def __len__(self) -> int:
-        return len(self._patients)
+        return len(self._people)
 
     def __getitem__(self, index):  # type: ignore[no-untyped-def]
-        if index >= len(self._patients):
+        if index >= len(self._people):
             raise IndexError(index)
-        return held_out(self._patients[index], self._known, np.random.default_rng([self._seed, 14, index]))
+        patient, choices, group = self._people[index]
+        truth = true_curves(patient.composition, self._known, choices)
+        return seen(truth, np.random.default_rng([self._seed, 14, index]), group)
 
 
-def make(per_kind: int, held_per_kind: int, seed: int, *, talk: bool = True) -> KineticPrior:
-    """Learn the prior from `per_kind` patients of each kind in the library and `held_per_kind` others held out."""
+def make(per_kind: tuple[int, ...], held_per_kind: int, seed: int, *, talk: bool = True) -> KineticPrior:
+    """Learn the prior from patients of each kind: so many of each group in the library, and others held out."""
     assay = demo_assay()
     known = classes(assay)
-    everyone = {kind: draw(kind, per_kind + held_per_kind, seed) for kind in KINDS}
-    library = [true_curves(p.composition, known) for kind in KINDS for p in everyone[kind][:per_kind]]
-    others = [p for kind in KINDS for p in everyone[kind][per_kind:]]
+    library, others, first = [], list[Person](), 0
+    for group, count in zip(GROUPS, per_kind):
+        for kind in KINDS:
+            # No two groups share a patient.
+            people = draw(kind, first + count + held_per_kind, seed)[first:]
+            for number, patient in enumerate(people):
+                person, choices = as_group(patient, group, seed, number)
+                if number < count:
+                    library.append(true_curves(person.composition, known, choices))
+                else:
+                    others.append((person, choices, group))
+        first += count + held_per_kind
+    counts = ", ".join(f"{count} {group}" for group, count in zip(GROUPS, per_kind))
     words = (
-        f"{per_kind} virtual patients of each kind ({', '.join(KINDS)}) in the library and {held_per_kind} held out, "
-        f"seed {seed}, wells of the demo assay, a push every {INTERVAL:g} s"
+        f"virtual patients of each kind ({', '.join(KINDS)}): {counts} in the library and {held_per_kind} of each such "
+        f"group held out, seed {seed}, wells of the demo assay, a push every {INTERVAL:g} s"
     )
     origin = Origin("virtual population", words, __version__)
 
@@ -138,13 +206,13 @@ def make(per_kind: int, held_per_kind: int, seed: int, *, talk: bool = True) -> 
 def main() -> None:
     """Make the file."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--per-kind", type=int, default=40)
-    parser.add_argument("--held-per-kind", type=int, default=20)
-    parser.add_argument("--seed", type=int, default=20260211)
+    parser.add_argument("--per-kind", type=int, nargs=3, default=PER_KIND, metavar="COUNT", help="by group")
+    parser.add_argument("--held-per-kind", type=int, default=HELD_PER_KIND, help="of every group")
+    parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--out", type=Path, default=OUT)
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
-    stored = save_prior(args.out, make(args.per_kind, args.held_per_kind, args.seed), overwrite=True)
+    stored = save_prior(args.out, make(tuple(args.per_kind), args.held_per_kind, args.seed), overwrite=True)
     print(f"\n{args.out}: {args.out.stat().st_size} bytes, sha256 {stored.sha256}")
 
 

@@ -141,6 +141,7 @@ def _entry(row: OutlookRow) -> dict[str, Any]:
         "ahead_s": forecast.ahead,
         "analogues": forecast.effective,
         "misfit": forecast.misfit,
+        "surprise": forecast.surprise,
         "phase": forecast.phase or None,
         "reading": None if row.reading is None else row.reading.as_dict(),
     }

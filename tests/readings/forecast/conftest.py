@@ -57,6 +57,6 @@ def prior():
     library = {
         name: np.stack([compress(time, one[name](time), grid) for one in found]) for name in ("without", "under")
     }
-    margins = {margin_key(key, "", phase): Margin(1.0, 1.0, 3.0, 100) for key in FORECAST_KEYS for phase in PHASES}
+    margins = {margin_key(key, "", phase): Margin(1.0, 1.0, 3.0, 9.0, 100) for key in FORECAST_KEYS for phase in PHASES}
     origin = Origin("virtual population", "60 simple growth functions", "test")
     return KineticPrior(origin, DEFINITIONS, RUN, grid, library, margins, (("without", "under"),))

@@ -123,8 +123,35 @@ def test_a_misfit_beyond_what_was_held_out_widens(prior, growing, draw):
     assert "Widened" in wide.estimate.why
 
 
+def test_a_curve_that_leaves_its_course_surprises(teller, prior, growing, draw):
+    plain = growing(400.0, 120.0, 300.0)
+
+    def turned(t):
+        # As the others until ten minutes; then it gains half as much again in three minutes.
+        return plain(t) * (1.0 + 0.5 * np.clip((np.asarray(t) - 600.0) / 180.0, 0.0, 1.0))
+
+    seen = {}
+    for name, truth in (("plain", plain), ("turned", turned)):
+        curve = curve_until(draw(truth, seed=2), 780.0)
+        seen[name] = teller.well(curve, "under", 780.0)["plateau"]
+    assert seen["plain"].surprise < 2.0
+    assert seen["turned"].surprise > 5.0
+    # By the surprise alone: the alarm of misfit is turned off.
+    deaf = {key: dataclasses.replace(m, misfit=1e9, surprise=3.0) for key, m in prior.margins.items()}
+    curve = curve_until(draw(turned, seed=2), 780.0)
+    assert (
+        "Widened"
+        in Forecaster(dataclasses.replace(prior, margins=deaf), seed=3)
+        .well(curve, "under", 780.0)["plateau"]
+        .estimate.why
+    )
+    early = teller.well(curve_until(draw(turned, seed=2), 595.0), "under", 595.0)["plateau"]
+    assert early.surprise < 2.0
+    assert teller.well(None, "under", 10.0)["plateau"].surprise == 0.0
+
+
 def test_margins_of_the_class_come_before_those_of_all_wells(prior):
-    own = {margin_key("plateau", "under", phase): Margin(2.0, 2.0, 3.0, 50) for phase in PHASES}
+    own = {margin_key("plateau", "under", phase): Margin(2.0, 2.0, 3.0, 9.0, 50) for phase in PHASES}
     one, other = (
         Forecaster(dataclasses.replace(prior, margins=m), seed=3).well(None, "under", 10.0)["plateau"].estimate
         for m in (prior.margins, {**prior.margins, **own})

@@ -58,7 +58,7 @@ def test_candidates_of_a_pair_are_of_one_sample_with_one_pace_and_level(prior):
 
 def test_every_phase_has_its_own_words():
     assert len(set(PHASES)) == len(PHASES)
-    assert "0 to 2 min since activation, not set" in PHASES
+    assert "0 to 1 min since activation, not set" in PHASES
     assert "more than 35 min after onset" in PHASES
 
 
@@ -66,7 +66,7 @@ def test_phases_follow_the_last_rise_over_the_onset_modulus(exact):
     curve = exact(lambda t: np.where(t < 300.0, 1.0, 100.0), end=600.0)
     assert phase_of(curve, 600.0, 20.0) == "3 to 5 min after onset"
     assert phase_of(curve, 600.0, 500.0) == "5 to 10 min since activation, not set"
-    assert phase_of(None, 30.0, 20.0) == "0 to 2 min since activation, not set"
+    assert phase_of(None, 30.0, 20.0) == "0 to 1 min since activation, not set"
     lost = exact(lambda t: np.where((t > 60.0) & (t < 300.0), 100.0, 1.0), end=600.0)
     assert phase_of(lost, 600.0, 20.0).endswith("after onset")
 

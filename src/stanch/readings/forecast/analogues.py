@@ -53,8 +53,10 @@ LOOK_BACK = (0.0, 20.0, 40.0, 80.0, 150.0, 300.0, 600.0, 1200.0, 2400.0)
 """How long before now curves and candidates are compared [s]."""
 LEAST_ANALOGUES = 8.0
 """Effective number of library samples that a forecast rests on at least [-]."""
-PATHS = 200
+PATHS = 100
 """Paths of the curve that are paired with candidates [-]."""
+RECENT = 180.0
+"""How long the last part of a curve is that an earlier forecast is held against [s]."""
 
 
 class Continued(NamedTuple):
@@ -70,12 +72,16 @@ class Continued(NamedTuple):
         Effective number of library samples [-].
     misfit : float
         Mean squared distance of the nearest candidate over the discrepancy allowed [-].
+    surprise : float
+        Squared standard score of where the curve stands now in a forecast from three minutes ago; of two wells the
+        larger [-].
     """
 
     time: Floats
     paths: Floats
     effective: float
     misfit: float
+    surprise: float
 
 
 def continued(
@@ -112,7 +118,7 @@ def continued(
     time = found.time
     seen = [well for well, curve in enumerate(curves) if curve is not None]
     pasts = {well: _past(curves[well], time, offsets[well]) for well in seen}  # type: ignore[arg-type]
-    pairs, weight, misfit = _paired(pasts, found, now, rng, draws, allowed)
+    pairs, weight, misfit, surprise = _paired(pasts, found, now, rng, draws, allowed)
     chosen = pairs[:, 1]
     shape = (len(curves), draws, time.size)
     paths = np.empty(shape)
@@ -128,7 +134,7 @@ def continued(
     values = np.exp(paths)
     values -= LOG_OFFSET
     by_sample = np.bincount(found.sample, weights=weight)
-    return Continued(time, np.maximum(values, 0.0, out=values), float(1.0 / np.sum(by_sample**2)), misfit)
+    return Continued(time, np.maximum(values, 0.0, out=values), float(1.0 / np.sum(by_sample**2)), misfit, surprise)
 
 
 def _past(curve: Curve, time: Floats, offset: float) -> tuple[Floats, int, int]:
@@ -154,13 +160,13 @@ def _paired(
     rng: np.random.Generator,
     draws: int,
     allowed: Discrepancy,
-) -> tuple[NDArray[np.int64], Floats, float]:
-    """Pairs of path and candidate, shape (draw, 2); the weight of every candidate; the misfit."""
+) -> tuple[NDArray[np.int64], Floats, float, float]:
+    """Pairs of path and candidate, shape (draw, 2); the weight of every candidate; the misfit; the surprise."""
     count = found.sample.size
     if not pasts:
         even = np.full(count, 1.0 / count)
         chosen = np.floor((np.arange(draws) + rng.random()) * count / draws).astype(np.int64)
-        return np.stack((np.zeros(draws, dtype=np.int64), chosen), axis=1), even, 0.0
+        return np.stack((np.zeros(draws, dtype=np.int64), chosen), axis=1), even, 0.0, 0.0
     indices = {well: _compared_at(found.time, now, first, last) for well, (_, first, last) in pasts.items()}
     mine = np.concatenate([pasts[well][0][:, index] for well, index in indices.items()], axis=1)
     theirs = np.concatenate([found.curves[well][:, index] for well, index in indices.items()], axis=1)
@@ -168,9 +174,9 @@ def _paired(
     times = found.time[np.concatenate(list(indices.values()))]
     spread = allowed.spread**2 * np.exp(-np.abs(times[:, None] - times) / allowed.memory)
     spread *= np.where(wells[:, None] == wells, 1.0, allowed.shared)
-    lower = np.linalg.cholesky(spread + allowed.own**2 * np.eye(times.size))
-    x, y = np.linalg.solve(lower, mine.T), np.linalg.solve(lower, theirs.T)
-    distance = np.sum(x**2, axis=0)[:, None] + np.sum(y**2, axis=0) - 2.0 * x.T @ y
+    spread += allowed.own**2 * np.eye(times.size)
+    distance = _distance(mine, theirs, spread)
+    surprise = _surprise(mine, theirs, spread, wells, times, found.sample)
     misfit = max(float(distance.min()), 0.0) / times.size
     distance -= distance.min()
     weight = _flattened(distance, found.sample)
@@ -179,7 +185,46 @@ def _paired(
     flat = np.minimum(np.searchsorted(running, marks), running.size - 1)
     pairs = np.stack(np.unravel_index(flat, weight.shape), axis=1)
     by_candidate = weight.sum(axis=0) / running[-1]
-    return rng.permutation(pairs), by_candidate, misfit
+    return rng.permutation(pairs), by_candidate, misfit, surprise
+
+
+def _distance(mine: Floats, theirs: Floats, spread: Floats) -> Floats:
+    """Squared distance of every path from every candidate under a covariance, shape (path, candidate)."""
+    lower = np.linalg.cholesky(spread)
+    x, y = np.linalg.solve(lower, mine.T), np.linalg.solve(lower, theirs.T)
+    return np.asarray(np.sum(x**2, axis=0)[:, None] + np.sum(y**2, axis=0) - 2.0 * x.T @ y)
+
+
+def _surprise(
+    mine: Floats,
+    theirs: Floats,
+    spread: Floats,
+    wells: NDArray[np.int64],
+    times: Floats,
+    sample: NDArray[np.int64],
+) -> float:
+    """Squared standard score of the last value of each curve in what its earlier part and the candidates told."""
+    early = times <= times.max() - RECENT
+    last = np.array([int(np.flatnonzero(wells == well)[-1]) for well in np.unique(wells)])
+    last = last[~early[last]]
+    if not early.any() or not last.size:
+        return 0.0
+    # Half of the paths tell the spread of the earlier part well enough.
+    few = mine[::2]
+    block = spread[np.ix_(early, early)]
+    distance = _distance(few[:, early], theirs[:, early], block)
+    weight = _flattened(distance - distance.min(), sample)
+    weight /= weight.sum()
+    gain = np.linalg.solve(block, spread[np.ix_(early, last)])
+    rest = np.diag(spread[np.ix_(last, last)]) - np.sum(spread[np.ix_(early, last)] * gain, axis=0)
+    worst = 0.0
+    for k, index in enumerate(last):
+        told_by_path, told_by_candidate = few[:, early] @ gain[:, k], theirs[:, index] - theirs[:, early] @ gain[:, k]
+        told = told_by_path[:, None] + told_by_candidate
+        middle = float(np.sum(weight * told))
+        variance = float(np.sum(weight * (told - middle) ** 2)) + float(rest[k]) + float(np.var(few[:, index]))
+        worst = max(worst, (float(np.mean(few[:, index])) - middle) ** 2 / variance)
+    return worst
 
 
 def _flattened(distance: Floats, sample: NDArray[np.int64]) -> Floats:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from stanch.errors import InputError
 
-__all__ = ["Saved", "first_time", "minutes_saved"]
+__all__ = ["Saved", "decided", "first_time", "least_probability"]
 
 Floats = NDArray[np.float64]
 
@@ -59,38 +59,35 @@ def first_time(times: ArrayLike, probability: ArrayLike, minimum: float, *, hold
 
 @dataclass(frozen=True)
 class Saved:
-    """What deciding from forecasts gains over waiting for the ordinary reading, at no more errors.
+    """What deciding from forecasts gains over waiting for the ordinary reading, and how often it is wrong.
 
     Parameters
     ----------
     minimum : float
-        Least probability at which the share of wrong decisions is no higher than that of waiting [-].
-    wrong, wrong_waiting : float
-        Shares of wrong decisions among all samples [-].
-    decided_early : float
-        Share of samples decided before the ordinary reading [-].
+        Probability that a decision needed [-].
+    wrong, wrong_waiting : ndarray of bool, shape (sample,)
+        Whether the decision of forecasts, and that of waiting, is wrong.
     saved : ndarray, shape (sample,)
         Time gained; 0 where only the ordinary reading decides [s].
     """
 
     minimum: float
-    wrong: float
-    wrong_waiting: float
-    decided_early: float
+    wrong: NDArray[np.bool_]
+    wrong_waiting: NDArray[np.bool_]
     saved: Floats
 
 
-def minutes_saved(
+def decided(
     times: ArrayLike,
     probability: ArrayLike,
     truth: Sequence[bool],
     waited: Sequence[bool],
     ready: ArrayLike,
+    minimum: float,
     *,
     hold: int = 2,
-    minima: Sequence[float] = (0.8, 0.9, 0.95, 0.975, 0.99, 0.995, 0.999),
 ) -> Saved:
-    """Compare deciding from forecasts with waiting, at no more wrong decisions.
+    """Decide every sample from its forecasts, or else from its ordinary reading.
 
     Parameters
     ----------
@@ -104,11 +101,10 @@ def minutes_saved(
         What the ordinary reading decides.
     ready : array_like, shape (sample,)
         When it does [s].
+    minimum : float
+        Probability that a decision needs, above one half [-].
     hold : int
         How many forecasts in a row must agree [-].
-    minima : sequence of float
-        Probabilities tried, ascending; the first with no more wrong decisions than waiting is taken, else the last
-        [-].
 
     Returns
     -------
@@ -124,17 +120,49 @@ def minutes_saved(
     right, slow = np.asarray(truth, dtype=bool), np.asarray(waited, dtype=bool)
     if right.size == 0:
         raise InputError("samples", got="none", allowed="at least one")
-    wrong_waiting = float(np.mean(slow != right))
-    found = None
+    called, saved = slow.copy(), np.zeros(right.size)
+    for k, row in enumerate(table):
+        decision = first_time(times, row, minimum, hold=hold)
+        if decision is not None and decision[0] < when[k]:
+            saved[k], called[k] = when[k] - decision[0], decision[1]
+    return Saved(minimum, called != right, slow != right, saved)
+
+
+def least_probability(
+    times: ArrayLike,
+    probability: ArrayLike,
+    truth: Sequence[bool],
+    waited: Sequence[bool],
+    ready: ArrayLike,
+    *,
+    hold: int = 2,
+    minima: Sequence[float] = (0.8, 0.9, 0.95, 0.975, 0.99, 0.995, 0.999),
+) -> float:
+    """The least probability at which forecasts decide wrongly no more often than waiting does.
+
+    It must be judged on other samples than those it was chosen on.
+
+    Parameters
+    ----------
+    times, probability, truth, waited, ready
+        As in :func:`decided`.
+    hold : int
+        How many forecasts in a row must agree [-].
+    minima : sequence of float
+        Probabilities tried, ascending [-].
+
+    Returns
+    -------
+    float
+        The first with no more wrong decisions than waiting, else the last [-].
+
+    Raises
+    ------
+    InputError
+        If there is no sample.
+    """
     for minimum in minima:
-        called, saved = slow.copy(), np.zeros(right.size)
-        for k, row in enumerate(table):
-            decision = first_time(times, row, minimum, hold=hold)
-            if decision is not None and decision[0] < when[k]:
-                saved[k], called[k] = when[k] - decision[0], decision[1]
-        wrong = float(np.mean(called != right))
-        found = Saved(minimum, wrong, wrong_waiting, float(np.mean(saved > 0)), saved)
-        if wrong <= wrong_waiting:
+        found = decided(times, probability, truth, waited, ready, minimum, hold=hold)
+        if found.wrong.sum() <= found.wrong_waiting.sum():
             break
-    assert found is not None
-    return found
+    return found.minimum

@@ -54,6 +54,7 @@ class Raw:
     def __init__(self, key: str, samples: Floats, ready: Floats, found: Continued, phase: str) -> None:
         self.key, self.samples, self.ready = key, samples, ready
         self.effective, self.misfit, self.phase = found.effective, found.misfit, phase
+        self.surprise = found.surprise
 
     def distances(self) -> tuple[float, Floats]:
         """Median of the draws and their sorted distances from it, before stretching [-]."""
@@ -239,7 +240,7 @@ class Forecaster:
             return self._none(
                 raw, now, f"too few held-out samples were ever {raw.phase} to say how far it can be trusted."
             )
-        beyond = raw.misfit / max(margin.misfit, 1e-9)
+        beyond = max(raw.misfit / max(margin.misfit, 1e-9), raw.surprise / max(margin.surprise, 1e-9))
         if beyond > UNKNOWN:
             return self._none(raw, now, "no curve of the prior is like what is seen.")
         samples = stretched(raw, margin, math.sqrt(max(beyond, 1.0)))
@@ -248,15 +249,15 @@ class Forecaster:
         why = f"{NOT_A_READING}; it was stretched on {margin.count} held-out forecasts, {raw.phase}.{wide}"
         estimate = Estimate.from_samples(samples, UNIT[raw.key], status="provisional", why=why)
         ahead = max(ready - now, 0.0) if math.isfinite(ready) else None
-        return Forecast(raw.key, now, estimate, samples, ahead, raw.effective, raw.misfit, raw.phase)
+        return Forecast(raw.key, now, estimate, samples, ahead, raw.effective, raw.misfit, raw.surprise, raw.phase)
 
     def _none(self, raw: Raw, now: float, why: str) -> Forecast:
         estimate = Estimate.unavailable(UNIT[raw.key], f"{NOT_A_READING}: {why}")
-        return Forecast(raw.key, now, estimate, np.empty(0), None, raw.effective, raw.misfit, raw.phase)
+        return Forecast(raw.key, now, estimate, np.empty(0), None, raw.effective, raw.misfit, raw.surprise, raw.phase)
 
     def _unknown(self, key: str, now: float, wells: str) -> Forecast:
         why = f"{NOT_A_READING}: the prior holds no well like {wells}."
-        return Forecast(key, now, Estimate.unavailable(UNIT[key], why), np.empty(0), None, 0.0, 0.0, "")
+        return Forecast(key, now, Estimate.unavailable(UNIT[key], why), np.empty(0), None, 0.0, 0.0, 0.0, "")
 
 
 def stretched(raw: Raw, margin: Margin, wider: float = 1.0) -> Floats:

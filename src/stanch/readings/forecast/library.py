@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 GRID_STEP = 20.0
 """Step of the even grid on which curves are continued [s]."""
 
-VARIANTS = 6
+VARIANTS = 3
 """Candidates made of each library curve: itself, and with other pace and level [-]."""
 PACE_SD, LEVEL_SD = 0.08, 0.10
 """Spread of ln pace and ln level of the variants [-]."""

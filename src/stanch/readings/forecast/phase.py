@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from stanch.curve.records import Curve
 
-__all__ = ["PHASES", "phase_of"]
+__all__ = ["PHASES", "SPANS_AFTER", "SPANS_BEFORE", "phase_of"]
 
-_BEFORE = (120.0, 300.0, 600.0, 1200.0)
+_BEFORE = (60.0, 120.0, 180.0, 300.0, 600.0, 1200.0)
 _AFTER = (60.0, 120.0, 180.0, 300.0, 480.0, 720.0, 1200.0, 2100.0)
 
 
@@ -23,6 +25,11 @@ _AFTER_WORDS = _words(_AFTER, "after onset")
 
 PHASES = (*_BEFORE_WORDS, *_AFTER_WORDS)
 """Every phase."""
+
+SPANS_BEFORE = (*zip((0.0, *_BEFORE), _BEFORE), (_BEFORE[-1], math.inf))
+"""Times since activation at which phases without a clot begin and end [s]."""
+SPANS_AFTER = (*zip((0.0, *_AFTER), _AFTER), (_AFTER[-1], math.inf))
+"""Clot ages at which the other phases begin and end [s]."""
 
 
 def phase_of(curve: Curve | None, now: float, onset_modulus: float, offset: float = 0.0) -> str:

@@ -54,6 +54,8 @@ class Margin:
         Factors on the distances from the median to the 2.5 and 97.5 % points [-].
     misfit : float
         Misfit that few of the held-out samples passed; beyond it the prior does not know such curves [-].
+    surprise : float
+        The same for the surprise at what the curve did of late [-].
     count : int
         Held-out forecasts it rests on [-].
     """
@@ -61,6 +63,7 @@ class Margin:
     down: float
     up: float
     misfit: float
+    surprise: float
     count: int
 
 
@@ -118,6 +121,8 @@ class Forecast:
         Effective number of library samples that agree with the curve so far [-].
     misfit : float
         Mean squared distance of curve and library in units of the allowed discrepancy [-].
+    surprise : float
+        Squared standard score of where the curve stands now in a forecast from three minutes ago [-].
     phase : str
         Which margins were used.
     """
@@ -129,6 +134,7 @@ class Forecast:
     ahead: float | None
     effective: float
     misfit: float
+    surprise: float
     phase: str
 
     def probability_below(self, limit: float) -> float | None:
