@@ -7,6 +7,8 @@ import pytest
 
 from stanch.mechanics import kernel
 from stanch.mechanics.invert import Frames
+from stanch.mechanics.kernel import elementary, movement, noise
+from stanch.mechanics.kernel.oscillator import WORK, _trace
 from stanch.mechanics.response import coupling, oscillator
 
 MEDIA = [(-2.0, 0.006), (0.0, 0.004), (1e-3, 0.004), (0.5, 0.005), (10.0, 0.02), (150.0, 0.6), (4000.0, 0.02)]
@@ -15,16 +17,16 @@ MEDIA = [(-2.0, 0.006), (0.0, 0.004), (1e-3, 0.004), (0.5, 0.005), (10.0, 0.02),
 def test_elementary_functions_equal_the_standard_ones():
     rng = np.random.default_rng(4)
     for x in [0.0, 0.5, -0.5, *rng.uniform(-600.0, 50.0, 500), *rng.normal(0.0, 1e-3, 100)]:
-        assert kernel._exp(x) == pytest.approx(math.exp(x), rel=1e-15)
-        phi, slope = kernel._phi(x, math.exp(-x))
+        assert elementary._exp(x) == pytest.approx(math.exp(x), rel=1e-15)
+        phi, slope = elementary._phi(x, math.exp(-x))
         if x > 0:
             assert phi == pytest.approx(-math.expm1(-x) / x, rel=1e-15)
             step = 1e-3 * max(x, 1.0)
             nearby = [-math.expm1(-y) / y for y in (x - step, x + step)]
             assert slope == pytest.approx((nearby[1] - nearby[0]) / (2 * step), rel=1e-5)
-    assert kernel._phi(0.0, 1.0) == (1.0, -0.5)
+    assert elementary._phi(0.0, 1.0) == (1.0, -0.5)
     for x in [0.0, *rng.uniform(-20.0, 20.0, 500), *rng.uniform(0.0, 1e6, 500)]:
-        assert kernel._cos_sin(x) == pytest.approx((math.cos(x), math.sin(x)), abs=1e-15)
+        assert elementary._cos_sin(x) == pytest.approx((math.cos(x), math.sin(x)), abs=1e-15)
 
 
 @pytest.mark.parametrize("regular", [True, False])
@@ -54,10 +56,10 @@ def test_traces_without_derivatives_equal_the_reference(bench, regular):
     frames = Frames.of(time, bench.acquisition.push_duration)
     scale = bench.table.eigenvalue / 1055.0
     c = np.stack([coupling(bench.table, order=order) for order in (0, 1, 3)])
-    out, work = np.empty((3, time.size)), np.zeros(kernel.WORK)
+    out, work = np.empty((3, time.size)), np.zeros(WORK)
     for g, eta in MEDIA:
-        kernel._trace(g, eta, c[0], scale, *frames.arguments, work, np.empty((3, time.size)))
-        kernel._trace_values(c, scale, *frames.arguments, work, out)
+        _trace(g, eta, c[0], scale, *frames.arguments, work, np.empty((3, time.size)))
+        movement._trace_values(c, scale, *frames.arguments, work, out)
         q = oscillator(time, g * scale, 0.5 * eta * scale, bench.acquisition.push_duration)[0]
         exact = (q @ c.T).T
         assert np.abs(out - exact).max() <= 1e-9 * np.abs(exact).max()
@@ -71,11 +73,11 @@ def test_any_number_of_rows_equals_the_reference(bench, rows):
     scale = np.geomspace(20.0, 2e6, rows) if rows > 1 else np.array([300.0])
     c = np.stack([rng.uniform(0.5, 1.5, rows), rng.normal(size=rows)])
     # What an earlier, longer table left behind must not count.
-    work = np.full(kernel.WORK, 1e3)
+    work = np.full(WORK, 1e3)
     out, values = np.empty((3, bench.frame_time.size)), np.empty((2, bench.frame_time.size))
     for g, eta in MEDIA:
-        kernel._trace(g, eta, c[0], scale, *frames.arguments, work, out)
-        kernel._trace_values(c, scale, *frames.arguments, work, values)
+        _trace(g, eta, c[0], scale, *frames.arguments, work, out)
+        movement._trace_values(c, scale, *frames.arguments, work, values)
         q = oscillator(bench.frame_time, g * scale, 0.5 * eta * scale, bench.acquisition.push_duration)
         for got, exact in zip(out, (q[0] @ c[0], q[1] @ (c[0] * scale), 0.5 * q[2] @ (c[0] * scale))):
             assert np.abs(got - exact).max() <= 1e-9 * np.abs(exact).max()
@@ -145,18 +147,18 @@ def test_whitening_is_that_of_the_noise_model(shared, step):
     good = np.flatnonzero(variance)
     covariance = _noise_covariance(sd, steps, shared, good)
     gain, root = np.empty(n), np.empty(n)
-    kernel._gains(variance, steps**2, shared**2, gain, root)
+    noise._gains(variance, steps**2, shared**2, gain, root)
     white = np.empty((n, n))
     for row, unit in zip(white, np.eye(n)):
-        kernel._whiten(unit, gain, root, row)
+        noise._whiten(unit, gain, root, row)
     whitener = white.T[np.ix_(good, good)]
     assert whitener @ covariance @ whitener.T == pytest.approx(np.eye(good.size), abs=1e-12)
     assert np.all(white.T[variance == 0] == 0)
     x = rng.normal(size=n)
     forward, back, diagonal = np.empty(n), np.empty(n), np.empty(n)
-    kernel._whiten(x, gain, root, forward)
-    kernel._unwhiten(forward, gain, root, back)
-    kernel._precision(gain, root, diagonal)
+    noise._whiten(x, gain, root, forward)
+    noise._unwhiten(forward, gain, root, back)
+    noise._precision(gain, root, diagonal)
     inverse = np.linalg.inv(covariance)
     assert back[good] == pytest.approx(inverse @ x[good], rel=1e-10)
     assert diagonal[good] == pytest.approx(np.diag(inverse), rel=1e-10)

@@ -19,7 +19,7 @@ import math
 import numpy as np
 from numba import njit
 
-from stanch.mechanics.kernel import _cos_sin, _exp
+from stanch.mechanics.kernel.elementary import _cos_sin, _exp
 
 __all__ = ["KINDS", "MOST_PARAMETERS", "pole", "relaxance", "respond", "respond_all", "respond_values", "workspace"]
 

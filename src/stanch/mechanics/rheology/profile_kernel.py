@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numba import njit
 
-from stanch.mechanics.kernel import _dot, _gains, _whiten
+from stanch.mechanics.kernel.noise import _dot, _gains, _whiten
 from stanch.mechanics.rheology.kernel import relaxance, respond, workspace
 from stanch.mechanics.rheology.search import _evaluate, _normal, _search, _solve
 

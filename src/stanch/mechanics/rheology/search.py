@@ -14,21 +14,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from stanch.mechanics.kernel import (
-    AT_BOUND,
-    CONVERGED,
-    NO_PUSH,
-    STALLED,
-    _dot,
-    _gains,
-    _gross,
-    _norms,
-    _outliers,
-    _rescale,
-    _score,
-    _unwhiten,
-    _whiten,
-)
+from stanch.mechanics.kernel.noise import _dot, _gains, _unwhiten, _whiten
+from stanch.mechanics.kernel.outliers import _gross, _outliers
+from stanch.mechanics.kernel.search import AT_BOUND, CONVERGED, NO_PUSH, STALLED
+from stanch.mechanics.kernel.starts import _norms, _rescale, _score
 from stanch.mechanics.rheology.kernel import respond, respond_values, workspace
 
 __all__ = ["fit_pushes", "linearise_pushes", "pick_starts", "traces"]
