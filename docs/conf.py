@@ -27,6 +27,8 @@ exclude_patterns = ["_build", "pictures"]
 source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
 
 # Formulas stand as text: a renderer of them would be fetched from outside.
+# G' is a storage modulus, not a G with a quotation mark.
+smartquotes = False
 html_theme = "furo"
 html_title = "Stanch"
 html_show_sourcelink = False

@@ -34,7 +34,9 @@ def command(
     seed: int,
     overwrite: bool,
 ) -> None:
-    """Turn a recording into curves and, with an assay document, into readings, contrasts and findings.
+    """Turn a recording into curves, readings and findings.
+
+    Readings, contrasts and findings need an assay document, the recording's own or a given one.
 
     \b
     Example:

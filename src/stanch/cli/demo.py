@@ -19,7 +19,7 @@ __all__ = ["command"]
 @seed_option
 @overwrite_option
 def command(folder: str, verify: bool, seed: int, overwrite: bool) -> None:
-    """Simulate an hour of six wells, analyse it and write the report.
+    """Simulate, analyse and report an hour of six wells.
 
     The sample is invented and every output says so: demo data. Runs that find the folder's recording already there
     keep it and analyse it again.

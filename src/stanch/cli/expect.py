@@ -32,10 +32,10 @@ def command(
     figure_path: str | None,
     overwrite: bool,
 ) -> None:
-    """Say what an assay would read of a virtual sample, without an echo and without measurement error.
+    """Say what an assay would read of a virtual sample.
 
-    SCENARIO is a TOML document, as for stanch simulate; - is stdin. Readings and contrasts stand beside the limits of
-    the assay document that it names.
+    There is no echo and no measurement error in it. SCENARIO is a TOML document, as for stanch simulate; - is
+    stdin. Readings and contrasts stand beside the limits of the assay document that it names.
 
     \b
     Example:

@@ -37,9 +37,10 @@ def command(
     seed: int,
     overwrite: bool,
 ) -> None:
-    """Forecast plateau, early modulus and retention from curves that are still growing.
+    """Forecast readings of curves that are still growing.
 
-    REC may still be written to. A forecast is not a reading.
+    Early modulus and plateau of each well and retention of each pair, with 95 % intervals. REC may still be written
+    to. A forecast is not a reading.
 
     \b
     Example:

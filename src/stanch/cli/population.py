@@ -30,9 +30,10 @@ __all__ = ["command"]
 def command(
     out: str, kinds: tuple[str, ...], serial: int, scenario: str | None, processes: int, seed: int, overwrite: bool
 ) -> None:
-    """Draw virtual patients and write their blood and their true readings.
+    """Draw virtual patients and write their true readings.
 
-    Virtual blood teaches and tests an assay; it does not predict a patient.
+    Each row holds the blood of one sample and what an assay would read of it without error. Virtual blood teaches
+    and tests an assay; it does not predict a patient.
 
     \b
     Example:

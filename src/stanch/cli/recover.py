@@ -14,7 +14,7 @@ __all__ = ["command"]
 @click.option("--out", metavar="NEW", required=True, help="The recording to write.")
 @overwrite_option
 def command(recording: str, out: str, overwrite: bool) -> None:
-    """Copy every committed, intact push of a recording to a new file.
+    """Copy every intact push of a recording to a new file.
 
     \b
     Example:

@@ -48,10 +48,11 @@ def command(
     json_path: str | None,
     overwrite: bool,
 ) -> None:
-    """Weigh media against each other: which one do the pushes of a recording speak for, and from when on?
+    """Weigh media against each other: which do the pushes speak for?
 
-    Every push is fitted with every medium. Storage modulus and loss tangent are stated at the frequency of the assay
-    and at 1 Hz, where a rheometer oscillates; the frames of a push say little or nothing there.
+    And from when on? Every push is fitted with every medium. Storage modulus and loss tangent are stated at the
+    frequency of the assay and at 1 Hz, where a rheometer oscillates; the frames of a push say little or nothing
+    there.
 
     \b
     Example:

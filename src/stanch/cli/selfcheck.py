@@ -17,11 +17,11 @@ __all__ = ["command"]
 @click.option("--report", "report_path", metavar="FILE", help="Write the report as one offline HTML file.")
 @overwrite_option
 def command(json_path: str | None, report_path: str | None, overwrite: bool) -> None:
-    """Check this installation on this machine, for the laboratory's own files.
+    """Check this installation on this machine.
 
-    Published values are computed again, two virtual gels of known modulus go through the whole job, damage is planted
-    and must be noticed; versions, machine and times are written down. It ends with exit code 1 when a check fails;
-    the report is written all the same.
+    The report is for the laboratory's own files. Published values are computed again, two virtual gels of known
+    modulus go through the whole job, damage is planted and must be noticed; versions, machine and times are written
+    down. It ends with exit code 1 when a check fails; the report is written all the same.
 
     \b
     Example:

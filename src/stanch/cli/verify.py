@@ -67,11 +67,11 @@ class ProtocolGroup(click.Group):
 
 @click.group("verify", cls=ProtocolGroup, subcommand_metavar="PROTOCOL TABLE [OPTIONS]")
 def command() -> None:
-    """Show that an assay performs: statistics from a table, each with a report to file.
+    """Show that an assay performs: statistics from a table.
 
-    TABLE is a CSV, TSV, Parquet or spreadsheet file with one header row; - is stdin. Cells such as <5 and >5 are
-    understood as bounds, empty ones as missing. Columns are named by option. Where columns, numbers or texts may be
-    several, give the option again or part them with commas.
+    Each protocol writes a report to file. TABLE is a CSV, TSV, Parquet or spreadsheet file with one header row; -
+    is stdin. Cells such as <5 and >5 are understood as bounds, empty ones as missing. Columns are named by option.
+    Where columns, numbers or texts may be several, give the option again or part them with commas.
 
     \b
     Example:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from stanch.curve.records import Curve
-from stanch.figures.style import MUTED, direct_labels, new_figure, plain_log, series, styled, thinned
+from stanch.figures.style import MUTED, direct_labels, height, new_figure, plain_log, series, styled, thinned
 from stanch.pipeline import WellResult
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def modulus_figure(
         end = max((float(c.time[-1]) for _, _, c in drawn), default=60.0) / 60.0
         axes.set_xlim(0.0, end)
         _marks(axes, drawn, hold)
-        _names(axes, drawn, end)
+        _names(axes, drawn)
         axes.set_title(TITLES[1 if log else 0] if title is None else title)
         axes.set_xlabel("Time since activation (min)")
         axes.set_ylabel("Modulus G' (Pa)" if frequency is None else f"Modulus G' at {frequency:g} Hz (Pa)")
@@ -92,8 +92,8 @@ def _marks(axes: Axes, drawn: list[tuple[int, WellResult, Curve]], hold: float |
             [onset / 60.0], [0.0], "|", ms=9, mew=1.6, color=colour, transform=axes.get_xaxis_transform(), clip_on=False
         )
         if hold is not None and onset + hold <= curve.time[-1]:
-            height = float(np.interp(onset + hold, curve.time, curve.modulus))
-            axes.plot([(onset + hold) / 60.0], [height], "o", ms=4.5, mew=1.1, mfc="none", color=colour)
+            early = float(np.interp(onset + hold, curve.time, curve.modulus))
+            axes.plot([(onset + hold) / 60.0], [early], "o", ms=4.5, mew=1.1, mfc="none", color=colour)
 
 
 def _value(one: WellResult, key: str) -> float | None:
@@ -103,10 +103,9 @@ def _value(one: WellResult, key: str) -> float | None:
     return None if found is None else found.estimate.value
 
 
-def _names(axes: Axes, drawn: list[tuple[int, WellResult, Curve]], end: float) -> None:
+def _names(axes: Axes, drawn: list[tuple[int, WellResult, Curve]]) -> None:
     """Names of the wells at the end of their lines."""
     ends = []
     for k, one, curve in drawn:
-        height = axes.transAxes.inverted().transform(axes.transData.transform((end, max(curve.modulus[-1], 1e-6))))[1]
-        ends.append((float(np.clip(height, 0.0, 1.0)), one.well.name, series(k).colour))
+        ends.append((height(axes, max(float(curve.modulus[-1]), 1e-6)), one.well.name, series(k).colour))
     direct_labels(axes, ends)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stanch.figures.style import INK, direct_labels, new_figure, plain_log, series, styled, thinned, ticks_1_2_5
+from stanch.figures.style import INK, direct_labels, height, new_figure, plain_log, series, styled, thinned, ticks_1_2_5
 from stanch.pipeline import WellResult
 
 if TYPE_CHECKING:
@@ -69,15 +69,9 @@ def loss_tangent_figure(wells: Sequence[WellResult]) -> Figure | None:
         axes.set_ylim(max(0.6 * lowest, 1e-3), CEILING)
         axes.set_xlim(0.0, max(float(c.time[-1]) for _, _, c in drawn) / 60.0)
         ticks_1_2_5(axes)
-        direct_labels(axes, [(_height(axes, value), name, colour) for value, name, colour in ends])
+        direct_labels(axes, [(height(axes, value), name, colour) for value, name, colour in ends])
         frequency = next((c.frequency for _, _, c in drawn if c.frequency is not None), 0.0)
         axes.set_title(TITLE.format(frequency=frequency))
         axes.set_xlabel("Time since activation (min)")
         axes.set_ylabel("Loss tangent (1)")
     return figure
-
-
-def _height(axes: object, value: float) -> float:
-    low, high = axes.get_ylim()  # type: ignore[attr-defined]
-    share = (np.log(value) - np.log(low)) / (np.log(high) - np.log(low))
-    return float(np.clip(share, 0.0, 1.0))

@@ -24,6 +24,7 @@ __all__ = [
     "SHADE",
     "Series",
     "direct_labels",
+    "height",
     "marker",
     "new_figure",
     "plain_log",
@@ -200,6 +201,24 @@ def thinned(size: int, most: int = 900) -> NDArray[np.intp]:
         [-].
     """
     return np.unique(np.linspace(0, max(size - 1, 0), min(size, most)).round().astype(np.intp))
+
+
+def height(axes: Axes, value: float) -> float:
+    """Where a value lies on the upright axis.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    value : float
+        In the units of the axis; above 0 on a logarithmic one.
+
+    Returns
+    -------
+    float
+        From 0 at the bottom to 1 at the top, and no further [-].
+    """
+    place = axes.transAxes.inverted().transform(axes.transData.transform((axes.get_xlim()[1], value)))
+    return float(np.clip(place[1], 0.0, 1.0))
 
 
 def direct_labels(axes: Axes, ends: list[tuple[float, str, str]], *, gap: float = 0.055) -> None:

@@ -46,7 +46,7 @@ def thrombin_course(
     ------
     InputError
         If a choice or a time cannot be.
-    stanch.virtual.blood.stiff.StiffError
+    StiffError
         If the cascade cannot be followed.
     """
     return thrombin_courses(composition, [contents], choices, duration=duration, step=step)[0]
@@ -82,7 +82,7 @@ def thrombin_courses(
     ------
     InputError
         If a choice or a time cannot be.
-    stanch.virtual.blood.stiff.StiffError
+    StiffError
         If a cascade cannot be followed.
     """
     chosen = Choices() if choices is None else choices
