@@ -66,7 +66,7 @@ class StanchError(Exception):
             parts.append(f"allowed: {self.allowed if len(self.allowed) <= LONGEST else self.allowed[:LONGEST] + '…'}")
         line = "; ".join(parts)
         if self.do:
-            line = f"{line}{'' if line.endswith('?') else '.'} {self.do}"
+            line = f"{line}{'' if line.endswith(('?', '.')) else '.'} {self.do}"
         return " ".join(line.split())
 
     def __reduce__(self) -> tuple[object, ...]:

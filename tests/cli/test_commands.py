@@ -162,6 +162,20 @@ def test_bad_calls_are_one_line_and_the_right_exit_code(
     assert sorted(p.name for p in tmp_path.iterdir()) == ["bad.toml", "empty.h5"]
 
 
+@pytest.mark.parametrize("other", [("--truth", "o.h5"), ("--truth", "s.toml"), ("--truth", "no/t.json")])
+def test_simulate_refuses_outputs_before_any_work(
+    other: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scenario = Path(__file__).parents[2] / "examples/gel/scenario.toml"
+    monkeypatch.chdir(tmp_path)
+    Path("s.toml").write_bytes(scenario.read_bytes())
+    with pytest.raises(SystemExit) as left:
+        run(["simulate", "s.toml", "--out", "o.h5", *other, "--overwrite"])
+    assert left.value.code == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert [p.name for p in tmp_path.iterdir()] == ["s.toml"]
+
+
 def test_a_damaged_byte_is_an_integrity_error(
     small_run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -30,7 +30,8 @@ def test_a_message_is_one_line_with_all_four_parts() -> None:
     assert str(error) == "well_radius; got '3 furlong\\nlong'; allowed: a length. Correct it."
 
 
-def test_a_question_needs_no_full_stop() -> None:
+def test_a_question_or_a_full_stop_needs_no_full_stop() -> None:
+    assert str(errors.InputError("hold: got 8. Add the unit.", do="Correct it.")).endswith("Add the unit. Correct it.")
     assert str(errors.InputError("fibrin", allowed="heparin; did you mean heparin?", do="Correct it.")).endswith(
         "did you mean heparin? Correct it."
     )

@@ -26,8 +26,10 @@ def command(scenario: str, out: str, truth: str | None, seed: int | None, overwr
     """
     from pathlib import Path
 
+    from stanch.cli.outputs import check_files
     from stanch.virtual.simulate import simulate
 
+    check_files([out, truth], inputs=[scenario], overwrite=overwrite)
     source: str | Path = read_text("-", "scenario") if stream_path(scenario) else Path(scenario)
     with progress("simulating") as tell:
         path = simulate(source, out, truth=truth, seed=seed, overwrite=overwrite, progress=tell)
