@@ -62,6 +62,8 @@ class Outlook:
     prior : KineticPrior
     rows : tuple of OutlookRow
     software, created, source : str
+    demo : bool
+        Whether sample or assay document is invented.
     """
 
     identity: str
@@ -74,6 +76,7 @@ class Outlook:
     software: str
     created: str
     source: str
+    demo: bool = False
 
 
 def look_ahead(
@@ -136,7 +139,7 @@ def look_ahead(
     assert assay is not None
     return Outlook(
         result.identity, result.sample.sample, assay.name, assay.sha256, assay.definitions(), prior, tuple(rows),
-        result.software, result.created, result.source,
+        result.software, result.created, result.source, bool(result.sample.demo) or assay.demo,
     )  # fmt: skip
 
 

@@ -11,8 +11,11 @@ import numpy as np
 import pytest
 
 from stanch.cli.main import _run
+from stanch.outlook import look_ahead
+from stanch.readings.forecast.store import shipped_prior
 from stanch.recording.container import WellLayout, create, open_recording
 from stanch.recording.records import SampleFacts
+from stanch.report.outlook import outlook_text
 from stanch.verify.reading import read_table
 from stanch.virtual.blood.expect import courses
 from stanch.virtual.blood.population import draw
@@ -75,6 +78,14 @@ def test_a_forecast_says_that_it_is_none_of_the_readings_and_where_it_comes_from
     assert "5.0 min" in out
 
 
+def test_invented_data_are_marked_unless_the_name_says_so(ended):
+    outlook = look_ahead(ended, shipped_prior(), at=[180.0])
+    assert outlook.demo
+    assert "[demo data]" not in outlook_text(outlook)
+    assert "sample-12  [demo data]" in outlook_text(dataclasses.replace(outlook, sample="sample-12"))
+    assert "[demo data]" not in outlook_text(dataclasses.replace(outlook, sample="sample-12", demo=False))
+
+
 def test_a_past_time_is_seen_as_it_was_then(capsys, write, ended):
     running = write("running.h5", 24, closed=False)
     code, then, _ = answer(capsys, "forecast", ended, "--at", "6 min", "--json", "-")
@@ -92,6 +103,7 @@ def test_the_json_holds_estimates_in_si_units(capsys, ended, tmp_path):
     assert code == 0
     whole = json.loads(out.read_text("utf-8"))
     assert whole["schema"] == "stanch.forecast/1"
+    assert whole["demo"] is True
     assert whole["prior"]["origin"] == "virtual population"
     assert len(whole["prior"]["sha256"]) == 64
     assert whole["prior"]["same_definitions"] is True

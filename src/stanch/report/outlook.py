@@ -32,7 +32,8 @@ def outlook_text(outlook: Outlook) -> str:
     """
     rows = [tuple(OUTLOOK_COLUMNS), *(_cells(row) for row in outlook.rows)]
     widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    lines = [f"Forecasts, not readings: {outlook.sample}", ""]
+    mark = "  [demo data]" if outlook.demo and "demo" not in outlook.sample else ""
+    lines = [f"Forecasts, not readings: {outlook.sample}{mark}", ""]
     lines += [("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths))).rstrip() for row in rows]
     said = dict.fromkeys(
         row.forecast.estimate.why for row in outlook.rows if row.forecast.estimate.status == "unavailable"
@@ -110,6 +111,7 @@ def outlook_json(outlook: Outlook) -> str:
     whole = {
         "schema": OUTLOOK_SCHEMA,
         "kind": "forecast, not a reading",
+        "demo": outlook.demo,
         "software": outlook.software,
         "created": outlook.created,
         "recording": {"identity": outlook.identity, "source": outlook.source, "sample": outlook.sample},
