@@ -210,7 +210,7 @@ def height(axes: Axes, value: float) -> float:
     ----------
     axes : matplotlib.axes.Axes
     value : float
-        In the units of the axis; above 0 on a logarithmic one.
+        In the unit of the axis, above 0 on a logarithmic one [unit].
 
     Returns
     -------
