@@ -11,9 +11,15 @@ from stanch.echo.bound import independent_samples, noise_from_coherence, phase_v
 from stanch.echo.demodulate import Band
 from stanch.echo.frames import Tracked
 
-__all__ = ["Level", "Noise", "noise_level", "noise_model"]
+__all__ = ["Level", "Noise", "elapsed_walk", "noise_level", "noise_model"]
 
 Floats = NDArray[np.float64]
+
+FAR = 2.0
+"""Distance of frames over the least from which on the time between them is told from noise [-]."""
+
+SEEN = 1.0
+"""Standard errors from which on a loss with time counts as seen [-]."""
 
 
 @dataclass(frozen=True)
@@ -30,12 +36,15 @@ class Level:
         Noise beyond `share` of single bad frames [-].
     used : ndarray, shape (push,)
         Pre-push frames in the reference, at least 1 [-].
+    rate : ndarray, shape (push,)
+        Coherence lost per time between frames by scatterers that change; 0 where it is not seen [1/s].
     """
 
     share: Floats
     shear: Floats
     excess: Floats
     used: Floats
+    rate: Floats
 
 
 @dataclass(frozen=True)
@@ -47,7 +56,7 @@ class Noise:
     shared_sd: Floats
 
 
-def noise_level(tracked: Tracked, band: Band, before: int) -> Level:
+def noise_level(tracked: Tracked, band: Band, before: int, frame_time: Floats | None = None) -> Level:
     """Split the loss of coherence between neighbouring frames into noise and shear.
 
     Parameters
@@ -56,6 +65,8 @@ def noise_level(tracked: Tracked, band: Band, before: int) -> Level:
     band : Band
     before : int
         Pre-push frames.
+    frame_time : ndarray, shape (frame,), optional
+        Where frames lie more than twice as far apart as the closest, what is lost with time is told from noise [s].
 
     Returns
     -------
@@ -74,6 +85,10 @@ def noise_level(tracked: Tracked, band: Band, before: int) -> Level:
     square = _steps(tracked) ** 2
     share, shear = _intercept(pair, square, known)
     expected = share[:, None] + shear[:, None] * square
+    gap = None if frame_time is None else np.diff(frame_time, prepend=frame_time[0])
+    rate = np.zeros(share.size) if gap is None else _rate(pair - expected, expected, known, gap, draws, before)
+    if gap is not None:
+        expected = expected + rate[:, None] * gap
     after = np.full_like(pair, np.inf)
     after[:, :-1] = np.where(known[:, 1:], (pair - expected)[:, 1:], np.inf)
     own = np.where(known, pair - expected, np.inf)
@@ -82,7 +97,54 @@ def noise_level(tracked: Tracked, band: Band, before: int) -> Level:
     excess = np.where(np.isfinite(excess) & (excess > 3.0 * expected), 2.0 * excess, 0.0)
     used = np.maximum(good[:, :before].sum(axis=1), 1).astype(float)
     # The pair loses `shear` times the squared movement, and (1/|c| - 1) is half the decorrelated share.
-    return Level(share, 2.0 * shear, excess, used)
+    return Level(share, 2.0 * shear, excess, used, rate)
+
+
+def _rate(lost: Floats, expected: Floats, known: NDArray[np.bool_], gap: Floats, draws: Floats, before: int) -> Floats:
+    """Loss per time, from frames far apart; 0 where chance would lose as much [1/s]."""
+    # Not the pause in which the push is made: even frames are none the worse for it.
+    far = (gap > FAR * np.min(gap[1:])) & (np.arange(gap.size) > before)
+    if not far.any():
+        return np.zeros(lost.shape[0])
+    weight = np.where(known & far, gap, 0.0)
+    total = np.maximum((weight * gap).sum(axis=1), 1e-300)
+    rate = (weight * lost).sum(axis=1) / total
+    # The loss of a pair scatters by its size over the root of the draws in the gate.
+    chance = np.sqrt((weight**2 * expected**2 / draws).sum(axis=1)) / total
+    return np.where(rate > SEEN * chance, rate, 0.0)
+
+
+def elapsed_walk(level: Level, frame_time: Floats, slope: Floats, cells: float, spacing: float, before: int) -> Floats:
+    """Standard deviation that changing scatterers add to each step of the displacement.
+
+    Parameters
+    ----------
+    level : Level
+    frame_time : ndarray, shape (frame,)
+        Pre-push frames included [s].
+    slope : ndarray, shape (push,)
+        Phase of the weighted cross-correlation per baseband sample [rad].
+    cells : float
+        Independent speckle cells in the gate [-].
+    spacing : float
+        Depth between baseband samples [m].
+    before : int
+        Pre-push frames.
+
+    Returns
+    -------
+    ndarray, shape (push, frame after the pre-push ones)
+        [m].
+
+    Notes
+    -----
+    Scatterers that have been replaced turn the phase at random and never turn it back: a walk, whose variance grows
+    with the time since the reference. They have the spectrum of the echo, so as many draws as there are speckle cells.
+    That they also weigh the movement anew is left out.
+    """
+    gap = np.diff(frame_time, prepend=frame_time[0])[before:]
+    variance = phase_variance(2.0 * level.rate[:, None] * gap, np.full((1, 1), cells))
+    return np.asarray(np.sqrt(variance) * (spacing / slope)[:, None])
 
 
 def _steps(tracked: Tracked) -> Floats:

@@ -13,7 +13,7 @@ from stanch.echo import autocorrelation, correlation, quality, speckle
 from stanch.echo.bound import independent_samples
 from stanch.echo.demodulate import Band, design_band
 from stanch.echo.frames import Gate, Tracked, choose_gate, join
-from stanch.echo.noise import Level, noise_level, noise_model
+from stanch.echo.noise import Level, elapsed_walk, noise_level, noise_model
 from stanch.echo.records import Displacement, PushFlag
 from stanch.echo.weighting import Weighting, choose_weighting, plain_weighting, realised
 from stanch.errors import InputError
@@ -214,7 +214,7 @@ def _assemble(
     carrier = 2 * np.pi * band.reference / band.rate
     decorrelated = tracked.good & (tracked.coherence < 0.25)
     kept = tracked.good & ~decorrelated
-    level = noise_level(tracked, band, before)
+    level = noise_level(tracked, band, before, frame_time)
     share = level.share / level.used
     weighting = _weigh(tracked, level, kept, band, before, settings)
     plain = independent_samples(tracked.reference, band.noise)
@@ -234,6 +234,7 @@ def _assemble(
     cells = max(1.5, weighting.cells(speckle.even_length(tracked.reference[readable], share[readable])))
     lead = gate.first // band.decimation
     inside = slice(lead, lead + gate.count)
+    walk = elapsed_walk(level, frame_time, slope, cells, band.spacing, before)
     motion = speckle.slow_motion(tracked.line, inside, readable, carrier, band.spacing, cells)
     weight = kept[:, before:].astype(float)
     counted = np.maximum(weight.sum(axis=1), 1.0)
@@ -242,7 +243,7 @@ def _assemble(
         frame_time=frame_time[before:],
         value=np.where(weight > 0, drift.shift[:, before:], 0.0),
         sd=noise.sd,
-        step_sd=np.sqrt(noise.step_sd**2 + drift.step_variance),
+        step_sd=np.sqrt(noise.step_sd**2 + drift.step_variance + walk**2),
         shared_sd=noise.shared_sd,
         weight=weight,
         depth=gate.depth,
