@@ -110,7 +110,7 @@ def test_paths_have_the_covariance_of_the_errors_of_two_smoothers(draw, clot):
     design = np.zeros((size, warp.size))
     np.put_along_axis(design, first[:, None] + np.arange(4), blend, axis=1)
     gains = [f.weights.root @ f.weights.root.T @ design.T @ np.linalg.inv(f.pushes.covariance) for f in (one, two)]
-    shared = found.pull[:, None] * moduli.covariance
+    shared = found.cross
     wanted = gains[1] @ shared @ gains[0].T
     got = two.weights.root @ (drawn.T @ normal / len(drawn)) @ one.weights.root.T
     scale = np.sqrt(np.outer(np.sum(two.weights.root**2, axis=1), np.sum(one.weights.root**2, axis=1)))

@@ -4,10 +4,10 @@ The splines and the smoothness prior are those of the modulus; the warp has a co
 passes 1, because there it changes within seconds. A push into liquid says only that the loss tangent is large: its
 standard deviation is large, so it weighs little, and its value is capped, since nothing is read above the cap.
 
-Two approximations make the paths joint with those of the modulus. The error of a push's ln(G''/G') is taken as one part
-that follows from its error of ln(G' + 10 Pa), by the correlation which the push states, and a rest that is its own; so
-pushes share in the loss tangent what follows from what they share in the modulus, and speckle that moves G'' alone is
-left out. And each curve is smoothed by itself: what one could learn from the other through the common part is left
+Pushes share speckle, which moves the loss tangent as it moves the modulus: the covariance of the loss tangents between
+pushes, and with the moduli, is that of the joint fit. Where a fit states only a correlation push by push, the error of
+ln(G''/G') is taken as a part that follows from that of ln(G' + 10 Pa) and a rest that is the push's own. One
+approximation makes the paths joint: each curve is smoothed by itself, and what one could learn from the other is left
 unused. So each set of paths follows the posterior of its own curve, and the two are correlated as the errors of the two
 smoothed curves are.
 """
@@ -49,13 +49,13 @@ class LossPushes:
         ln(G''/G').
     place : ndarray of int64, shape (push,)
         Where each stands among the usable pushes [-].
-    pull : ndarray, shape (push,)
-        How much of its error follows from that of ln(G' + 10 Pa) of the same push: error over error [-].
+    cross : ndarray, shape (push, usable push)
+        Covariance of its error with that of ln(G' + 10 Pa) of every usable push [-].
     """
 
     pushes: Pushes
     place: Ints
-    pull: Floats
+    cross: Floats
 
 
 def loss_pushes(moduli: Moduli, rheology: Rheology) -> LossPushes | str:
@@ -79,14 +79,21 @@ def loss_pushes(moduli: Moduli, rheology: Rheology) -> LossPushes | str:
     keep = usable[place]
     # The number stands for a push that tells nothing; a matrix holding larger ones would be solved less exactly.
     spread = np.minimum(sd[place], _WIDEST)
-    share = np.zeros(keep.size) if rheology.correlation is None else rheology.correlation[keep]
-    share = np.clip(np.where(np.isfinite(share), share, 0.0), -_MOST_SHARED, _MOST_SHARED)
-    covariance = moduli.covariance[np.ix_(keep, keep)]
-    pull = share * spread / np.sqrt(np.diag(covariance))
-    shared = pull[:, None] * covariance * pull
+    if rheology.shared is not None and rheology.cross is not None:
+        cap = spread / sd[place]
+        shared = cap[:, None] * rheology.shared[np.ix_(keep, keep)] * cap
+        cross = cap[:, None] * rheology.cross[np.ix_(keep, usable)]
+    else:
+        share = np.zeros(keep.size) if rheology.correlation is None else rheology.correlation[keep]
+        share = np.clip(np.where(np.isfinite(share), share, 0.0), -_MOST_SHARED, _MOST_SHARED)
+        covariance = moduli.covariance[np.ix_(keep, usable)]
+        pull = share * spread / np.sqrt(np.diag(moduli.covariance)[keep])
+        cross = pull[:, None] * covariance
+        shared = cross[:, place] * pull
+    shared = np.array(shared)
     np.fill_diagonal(shared, spread**2)
     pushes = Pushes.build(np.asarray(moduli.push_time[keep], dtype=float), np.minimum(value[place], LOG_CAP), shared)
-    return LossPushes(pushes, place, pull)
+    return LossPushes(pushes, place, cross)
 
 
 def crossing(pushes: Pushes, otherwise: float) -> float:
@@ -135,7 +142,7 @@ def joint_draws(modulus: Fitted, loss: Fitted, found: LossPushes, normal: Floats
     """
     mine = modulus.evidence.gain @ modulus.weights.root
     yours = loss.evidence.gain @ loss.weights.root
-    cross = found.pull[:, None] * modulus.pushes.covariance[found.place]
+    cross = found.cross
     pulled = cross * modulus.inverse if modulus.inverse.ndim == 1 else cross @ modulus.inverse.T
     pulled = loss.inverse[:, None] * pulled if loss.inverse.ndim == 1 else loss.inverse @ pulled
     link = yours.T @ pulled @ mine

@@ -237,6 +237,13 @@ class JointSolution:
         matrix[np.diag_indices_from(matrix)] += self._alone(index)
         return np.asarray(matrix)
 
+    def cross(self, index: int, other: int) -> Floats:
+        """Posterior covariance of parameter `index` of one push with `other` of another, shape (push, push) [-]."""
+        matrix = self._carried(index) @ self._carried(other).T
+        mixed = np.einsum("pk,pkl,pl->p", self.slope[:, index], self.fresh, self.slope[:, other])
+        matrix[np.diag_indices_from(matrix)] += self.own[:, index, other] + mixed
+        return np.asarray(matrix)
+
     def _alone(self, index: int) -> Floats:
         g = self.slope[:, index]
         return np.asarray(self.own[:, index, index] + np.einsum("pk,pkl,pl->p", g, self.fresh, g))

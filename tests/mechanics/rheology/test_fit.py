@@ -159,6 +159,30 @@ def test_shared_speckle_is_in_the_covariance_of_the_well(bench):
     assert np.mean(np.abs(plain) < 1.96) < 0.6
 
 
+def test_pushes_of_a_frozen_clot_share_the_error_of_their_loss_tangent(bench):
+    rng = np.random.default_rng(9)
+    pushes, cells = 10, 20.0
+    clean = _trace(bench, "zener", MEDIA["zener"]) + 0.16 * _trace(bench, "zener", MEDIA["zener"], order=1)
+    found = {}
+    for link in (0.0, 1.0):
+        linked = (1.0 - link) * np.eye(pushes) + link
+        displacement = bench.displacement(
+            _noisy(rng, clean, pushes), SD, shared=SD / np.sqrt(2), cells=cells, link=linked
+        )
+        got = _fit(bench, displacement, "zener", InvertSettings())
+        r = got.rheology
+        assert np.allclose(np.diag(r.shared), r.log_loss_tangent_sd**2)
+        assert np.allclose(r.shared, r.shared.T)
+        whole = np.block([[r.shared, r.cross], [r.cross.T, got.covariance]])
+        assert np.linalg.eigvalsh(whole).min() > -1e-9 * np.trace(whole)
+        own = np.sqrt(np.diag(r.shared) * np.diag(got.covariance))
+        assert np.diag(r.cross) / own == pytest.approx(r.correlation, abs=1e-6)
+        found[link] = (r.shared - np.diag(np.diag(r.shared))).sum() / np.trace(r.shared)
+        assert r.first(4).shared.shape == (4, 4)
+    assert found[0.0] == pytest.approx(0.0, abs=1e-9)
+    assert found[1.0] > 0.05
+
+
 @pytest.mark.parametrize("model", ["kelvin_voigt", "spring_pot"])
 def test_a_liquid_has_only_a_lower_limit_of_the_loss_tangent(bench, model):
     n = 300

@@ -451,10 +451,21 @@ def _rheology(
         out[~result.usable] = np.nan
         return out
 
+    def square(values: Floats) -> Floats:
+        out = np.full((pushes, pushes), np.nan)
+        out[np.ix_(use, use)] = values
+        out[~result.usable] = np.nan
+        out[:, ~result.usable] = np.nan
+        return out
+
     size = work.x.shape[1]
     alone = solution.alone()
     sd = np.sqrt(np.maximum(alone[:, 3, 3], 0.0))
     value, value_sd = log_loss_tangent(angle, sd, result.zero_rejected[use], low)
+    # From the phase angle to ln(G''/G'); where that has no upper limit, pushes share nothing.
+    turn = np.where(result.zero_rejected[use], 1.0 / np.maximum(0.5 * np.abs(np.sin(2.0 * angle)), 1e-9), 0.0)
+    common = turn[:, None] * solution.covariance(3) * turn
+    np.fill_diagonal(common, value_sd**2)
     linear = straight.alone()
     with np.errstate(invalid="ignore", divide="ignore"):
         wider = np.stack([np.sqrt(alone[:, i, i] / linear[:, i, i]) for i in (0, 3)], axis=1)
@@ -478,5 +489,7 @@ def _rheology(
         damping_ratio=spread(np.minimum(ratio, 1.0)),
         log_evidence=spread(log_evidence(search, solved)),
         correlation=spread(correlation),
+        shared=square(common),
+        cross=square(turn[:, None] * solution.cross(3, 0)),
         widening=spread(np.where(np.isfinite(wider), wider, 1.0)),
     )

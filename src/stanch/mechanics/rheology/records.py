@@ -43,6 +43,12 @@ class Rheology:
         The same for other models that were fitted to the same pushes [-].
     correlation : ndarray, shape (push,), or None
         Between the errors of ``Moduli.log_modulus`` and of `log_loss_tangent` of the same push [-]; None where unknown.
+    shared : ndarray, shape (push, push), or None
+        Covariance between pushes of `log_loss_tangent`, what speckle they share; 0 beside the diagonal for pushes that
+        do not reject G' = 0 [-]; None where unknown.
+    cross : ndarray, shape (push, push), or None
+        Covariance of the `log_loss_tangent` of one push with the ``Moduli.log_modulus`` of another [-]; None where
+        unknown.
     widening : ndarray, shape (push, 2), or None
         By how much the SDs of ``Moduli.log_modulus`` and of the phase angle are wider than `covariance` says, since the
         sum of squares is no parabola [-]; None where unknown.
@@ -60,6 +66,8 @@ class Rheology:
     log_evidence: Floats
     rivals: dict[str, Floats] = field(default_factory=dict)
     correlation: Floats | None = None
+    shared: Floats | None = None
+    cross: Floats | None = None
     widening: Floats | None = None
 
     def first(self, count: int) -> Rheology:
@@ -67,7 +75,7 @@ class Rheology:
         cut: dict[str, Any] = {}
         for name, value in vars(self).items():
             if isinstance(value, np.ndarray):
-                cut[name] = value[:count]
+                cut[name] = value[:count, :count] if name in ("shared", "cross") else value[:count]
             elif isinstance(value, dict):
                 cut[name] = {key: row[:count] for key, row in value.items()}
         return replace(self, **cut)
