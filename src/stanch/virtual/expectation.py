@@ -20,6 +20,7 @@ from stanch.readings.records import Contrast, Reading, WellReadings
 from stanch.recording.records import Well
 from stanch.virtual.course import Course
 from stanch.virtual.growth import Growth
+from stanch.virtual.pace import PacedCourse
 from stanch.virtual.sample import sample_courses
 from stanch.virtual.scenario import Scenario, load_scenario
 from stanch.virtual.simulate import assay_text
@@ -249,6 +250,8 @@ def lost(course: Course, time: float) -> dict[str, float]:
     """
     from stanch.virtual.blood.clot import ClotCourse
 
+    if isinstance(course, PacedCourse):
+        return lost(course.course, float(course.pace.age(time)))
     left = {"lysis": float(course.kept(time))}
     if isinstance(course, Growth):
         left["retraction"] = float(course.retracted(time))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -37,6 +38,7 @@ __all__ = [
     "StaleSample",
     "TemperatureShift",
     "UnderFill",
+    "temperature_steps",
 ]
 
 
@@ -158,12 +160,16 @@ class Detachment(_Fault):
 
 
 class TemperatureShift(_Fault):
-    """The block is off its temperature by `shift` from `start` to `end` of the run; only the series shows it."""
+    """The block is off by `shift` from `start` to `end` of the run: the series shows it and blood follows."""
 
     kind: Literal["temperature"]
     shift: SignedTemperature
     start: TimeOrZero = 0.0
     end: Time | None = None
+
+    def active_at(self, time: float) -> bool:
+        """Whether the block is off at a time of the run [s]."""
+        return time >= self.start and (self.end is None or time < self.end)
 
 
 class ExpiredLot(_Fault):
@@ -206,3 +212,21 @@ Fault = Annotated[
     | UnderFill,
     Field(discriminator="kind"),
 ]
+
+
+def temperature_steps(faults: Sequence[Fault], well: str) -> tuple[tuple[float, float], ...]:
+    """How far a well is off its temperature, by all faults together.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+    well : str
+
+    Returns
+    -------
+    tuple of tuple of float
+        Time of the run from which on [s], and by how much [K], in order of time; empty where it is never off.
+    """
+    shifts = [f for f in faults if isinstance(f, TemperatureShift) and f.hits(well)]
+    times = sorted({t for f in shifts for t in (f.start, f.end) if t is not None})
+    return tuple((t, sum(f.shift for f in shifts if f.active_at(t))) for t in times)

@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 from stanch.errors import InputError
@@ -19,6 +19,9 @@ from stanch.virtual.blood.expect import DEMO_WELLS, courses
 from stanch.virtual.blood.population import VirtualPatient
 from stanch.virtual.blood.records import FACTORS, Composition, Contents
 from stanch.virtual.blood_tables import UNITS_OF_BLOOD, shown_factor, shown_key
+from stanch.virtual.course import Course
+from stanch.virtual.pace import Pace, PacedCourse
+from stanch.virtual.sample import well_pace
 from stanch.virtual.scenario import load_scenario
 from stanch.virtual.true_contrasts import TrueWell, true_contrasts
 from stanch.virtual.true_readings import true_curve, true_readings
@@ -49,6 +52,8 @@ class Bench:
     choices : Choices
     begin, end : mapping of str to float
         First and last push since activation, by well [s].
+    paces : mapping of str to Pace
+        Of the wells whose block is off its temperature for a while.
     """
 
     wells: tuple[Well, ...]
@@ -57,6 +62,7 @@ class Bench:
     choices: Choices
     begin: Mapping[str, float]
     end: Mapping[str, float]
+    paces: Mapping[str, Pace] = field(default_factory=dict)
 
 
 def demo_bench() -> Bench:
@@ -108,7 +114,10 @@ def scenario_bench(path: str | Path) -> Bench:
     wells = tuple(scenario.well_record(i) for i in known)
     times = {scenario.well[i].name: scenario.push_times(i) for i in known}
     begin, end = ({name: t[k] for name, t in times.items()} for k in (0, -1))
-    return Bench(wells, tuple(known.values()), assay, scenario.blood.choice_record(), begin, end)
+    choices = scenario.blood.choice_record()
+    found_paces = {scenario.well[i].name: well_pace(scenario, i, choices.q10) for i in known}
+    paces = {name: pace for name, pace in found_paces.items() if pace is not None}
+    return Bench(wells, tuple(known.values()), assay, choices, begin, end, paces)
 
 
 def read_all(bench: Bench, composition: Composition) -> dict[str, Estimate]:
@@ -125,8 +134,12 @@ def read_all(bench: Bench, composition: Composition) -> dict[str, Estimate]:
         By "well: reading" and by name of the contrast [SI unit].
     """
     names = [well.name for well in bench.wells]
-    duration = max(*bench.end.values(), _FIRST) + 2.0
-    made = dict(zip(names, courses(composition, bench.contents, bench.choices, duration=duration), strict=True))
+    ends = [float(bench.paces[name].age(end)) if name in bench.paces else end for name, end in bench.end.items()]
+    duration = max(*ends, _FIRST) + 2.0
+    own = dict(zip(names, courses(composition, bench.contents, bench.choices, duration=duration), strict=True))
+    made: dict[str, Course] = {
+        name: PacedCourse(one, bench.paces[name]) if name in bench.paces else one for name, one in own.items()
+    }
     frequency = bench.assay.settings.stated_frequency
     read = true_readings(made, bench.assay.definitions(), begin=bench.begin, end=bench.end, frequency=frequency)
     known = {

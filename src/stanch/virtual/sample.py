@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 
 from stanch.virtual.course import Course
-from stanch.virtual.faults import Dilution
+from stanch.virtual.faults import Dilution, temperature_steps
 from stanch.virtual.gel import Gel
 from stanch.virtual.growth import Growth
+from stanch.virtual.pace import Pace, PacedCourse, pace_of
 from stanch.virtual.scenario import Scenario
 
-__all__ = ["sample_courses"]
+__all__ = ["sample_courses", "well_pace"]
 
 _STEP = 2.0  # of the blood's course [s]
 
@@ -51,11 +52,35 @@ def _blood_courses(scenario: Scenario, holding: list[int]) -> tuple[Course, ...]
 
     contents = [one for one in (scenario.contents_record(i) for i in holding) if one is not None]
     assert scenario.blood is not None
-    last = max(scenario.push_times(i)[-1] for i in holding)
-    return courses(
+    choices = scenario.blood.choice_record()
+    paces = [well_pace(scenario, i, choices.q10) for i in holding]
+    ends = [scenario.push_times(i)[-1] for i in holding]
+    last = max(end if pace is None else float(pace.age(end)) for end, pace in zip(ends, paces, strict=True))
+    made = courses(
         scenario.blood.record(),
         contents,
-        scenario.blood.choice_record(),
+        choices,
         duration=_STEP * math.ceil(last / _STEP + 1),
         step=_STEP,
     )
+    return tuple(one if pace is None else PacedCourse(one, pace) for one, pace in zip(made, paces, strict=True))
+
+
+def well_pace(scenario: Scenario, index: int, q10: float) -> Pace | None:
+    """The pace of the blood in a well whose block is off its temperature for a while.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    index : int
+        Of the well.
+    q10 : float
+        Factor on rates per 10 K [-].
+
+    Returns
+    -------
+    Pace or None
+        None where no fault shifts it.
+    """
+    table = scenario.well[index]
+    return pace_of(temperature_steps(scenario.fault, table.name), q10, table.activated_after)

@@ -21,7 +21,7 @@ from stanch.recording.records import Acquisition, Additive, SampleFacts, Well
 from stanch.virtual.blood.records import RANGES, Contents
 from stanch.virtual.blood_tables import BloodTable
 from stanch.virtual.document import Moment, Table, Text, Whole
-from stanch.virtual.faults import Dilution, ExpiredLot, Fault, UnderFill
+from stanch.virtual.faults import Dilution, ExpiredLot, Fault, TemperatureShift, UnderFill, temperature_steps
 from stanch.virtual.scenario_tables import (
     AcquisitionTable,
     GeometryTable,
@@ -113,6 +113,7 @@ class Scenario(Table):
             if not low <= self._contents(i)["temperature"] <= high:
                 yield "instrument.temperature", f"got {self.instrument.temperature:g} K; allowed: {low:g} to {high:g} K"
                 return
+            yield from self._shift_problems(i)
             low, high = RANGES["blood_share"]
             share = self._contents(i)["blood_share"]
             if not low <= share <= high:
@@ -122,6 +123,17 @@ class Scenario(Table):
                         where = f"fault[{k + 1}].share"
                 got = f"blood is {100 * share:.4g} % of {self.well[i].name}"
                 yield where, f"{got}; allowed: {100 * low:g} to {100 * high:g} %"
+
+    def _shift_problems(self, index: int) -> Iterator[tuple[str, str]]:
+        """Faults that take the blood of a well out of the temperatures that it is made for."""
+        name, own = self.well[index].name, self._contents(index)["temperature"]
+        low, high = RANGES["temperature"]
+        for time, shift in temperature_steps(self.fault, name):
+            if not low <= own + shift <= high:
+                k = max(i for i, f in enumerate(self.fault) if isinstance(f, TemperatureShift) and f.hits(name))
+                got = f"the blood of {name} is at {own + shift:g} K from {time:g} s of the run"
+                yield f"fault[{k + 1}].shift", f"{got}; allowed: {low:g} to {high:g} K"
+                return
 
     def _contents(self, index: int) -> dict[str, float]:
         """Share of blood and temperature of a well, with the faults that change them."""

@@ -169,7 +169,7 @@ def _write_temperature(scenario: Scenario, writer: Writer) -> None:
     rng = np.random.default_rng(np.random.SeedSequence([scenario.seed, 2**20]))
     shifts = [f for f in scenario.fault if isinstance(f, fault_kinds.TemperatureShift)]
     for time in np.arange(0.0, last + instrument.temperature_interval, instrument.temperature_interval):
-        off = sum(f.shift for f in shifts if time >= f.start and (f.end is None or time < f.end))
+        off = sum(f.shift for f in shifts if f.active_at(float(time)))
         writer.temperature(float(time), instrument.temperature + off + 0.02 * float(rng.standard_normal()))
 
 
