@@ -190,6 +190,69 @@ def test_a_constraint_within_its_tolerance_is_kept(assay: AssayDocument) -> None
     assert found["pair: neutraliser pair"].outcome != "supports"
 
 
+def blocked_pair(
+    assay: AssayDocument, at_base: tuple[NDArray[np.float64], NDArray[np.float64]] | None, blocked: WellReadings
+) -> Finding:
+    """The constraint of the blocker pair, with a contrast that hands on both wells at the base well's onset or not."""
+    base = well("base", 2.0 * MIN, 800.0, 4)
+    x = spread(0.7, 6)
+    share = Contrast(
+        "platelet share",
+        "share",
+        "early_modulus",
+        "base",
+        "base + blocker",
+        Estimate.from_samples(x, "1"),
+        x,
+        at_base=at_base,
+    )
+    found, _, _ = evaluate(assay, [base, blocked], [share], ())
+    return next(f for f in found if f.key == "pair: blocker pair")
+
+
+def test_a_well_that_never_sets_is_held_to_its_pair_at_the_base_wells_onset(assay: AssayDocument) -> None:
+    never = WellReadings(
+        "base + blocker",
+        (
+            reading("onset", np.full(N, np.inf), "s", end=3600.0),
+            Reading("early_modulus", Estimate.unavailable("Pa", "never set"), np.empty(0)),
+        ),
+    )
+    assert blocked_pair(assay, None, never).outcome == "suppressed"
+    weak = blocked_pair(assay, (spread(800.0, 5), np.full(N, 8.0)), never)
+    assert weak.outcome == "does_not_support"
+    assert weak.evidence[0].limit == ("early_modulus of base + blocker above that of base, both at the onset of base")
+    # Held to the base well: beyond it the pair is broken though the well has no early modulus of its own.
+    strong = blocked_pair(assay, (spread(4.0, 5), np.full(N, 8.0)), never)
+    assert strong.outcome == "supports"
+
+
+def test_a_late_blocked_well_is_not_compared_at_its_own_onset(assay: AssayDocument) -> None:
+    late = well("base + blocker", 20.0 * MIN, 900.0, 6)
+    own = blocked_pair(assay, None, late)
+    assert own.outcome == "supports"
+    assert own.evidence[0].limit.endswith("that of base, each at its own onset")
+    assert blocked_pair(assay, (spread(800.0, 5), spread(700.0, 6)), late).outcome == "does_not_support"
+
+
+def test_the_systematic_part_does_not_part_a_pair_at_one_onset(assay: AssayDocument) -> None:
+    """It is common to the run: a well of its own unknown part takes that of the base well."""
+    base = WellReadings(
+        "base",
+        (reading("onset", spread(120.0, 4), "s"), reading("early_modulus", spread(800.0, 5), "Pa", systematic=0.5)),
+    )
+    pair = (np.full(N, 100.0), np.full(N, 104.0))
+    x = spread(0.7, 6)
+    made = Contrast(
+        "c", "share", "early_modulus", "base", "base + blocker", Estimate.from_samples(x, "1"), x, at_base=pair
+    )
+    found, _, _ = evaluate(assay, [base], [made], ())
+    constraint = next(f for f in found if f.key == "pair: blocker pair")
+    # 4 % above is within the tolerance of 5 % on every sample, and half of them would not be without that.
+    assert constraint.probability is not None
+    assert constraint.probability < 0.01
+
+
 def test_other_findings_of_a_well_of_a_broken_pair_carry_a_caution(assay: AssayDocument) -> None:
     found, _, _ = run(assay, fibrin=1200.0, retention=0.7)
     assert found["lysis"].outcome == "supports"

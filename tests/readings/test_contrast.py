@@ -50,6 +50,26 @@ def test_the_early_modulus_of_both_wells_is_read_at_the_base_wells_anchor(side, 
     assert found.estimate.value == pytest.approx(float(clot(8.0)(anchor + 480.0)), rel=1e-3)
 
 
+def test_a_contrast_hands_on_both_wells_at_the_base_wells_onset(side, clot):
+    a, never = side("a", clot(400.0)), side("b", clot(8.0), "x")
+    anchor = 900.0 - 60.0 * math.log(19.0)
+    for report in ({"kind": "share"}, {"kind": "difference"}, {"kind": "ratio", "inverse": True}):
+        found = contrast(_define(report.pop("kind"), "early_modulus", **report), a, never, D, seed=1)
+        mine, yours = found.at_base
+        assert np.array_equal(mine, a[2]["early_modulus"].samples)
+        assert yours == pytest.approx(float(clot(8.0)(anchor + 480.0)), rel=1e-3)
+    # Samples before any block correction, and also where the number asked for cannot be formed.
+    more = {"block_fraction": 0.8, "block_fraction_sd": 0.02}
+    found = contrast(_define("difference", "early_modulus", report="remainder", **more), a, never, D, seed=1)
+    assert np.array_equal(found.at_base[1], yours)
+    found = contrast(_define("ratio", "early_modulus"), a, side("b", lambda t: 0.0 * t, "x"), D, seed=1)
+    assert found.estimate.status == "unavailable"
+    assert np.all(found.at_base[1] == 0.0)
+    other = side("b", clot(60.0), "x", activator="contact")
+    assert contrast(_define("share", "early_modulus", differs_in=""), a, other, D, seed=1).at_base is None
+    assert contrast(_define("share", "plateau"), a, never, D, seed=1).at_base is None
+
+
 def test_wells_with_different_activators_keep_their_own_anchors(side, clot):
     a, b = side("a", clot(400.0)), side("b", clot(60.0, middle=1100.0), "x", activator="contact")
     found = contrast(_define("difference", "early_modulus", report="remainder", differs_in=""), a, b, D, seed=1)

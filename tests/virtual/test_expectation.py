@@ -186,6 +186,25 @@ def test_an_assay_is_needed_and_must_speak_of_the_wells(scenario_text):
         expect(parse_scenario(scenario_text()), load_assay(ASSAY, "assay"))
 
 
+PAIR = """
+[[pair]]
+name = "blocker pair"
+reading = "early_modulus"
+not_above = ["blocked", "plain"]
+tolerance = "5 %"
+"""
+
+
+def test_a_pair_is_held_to_the_base_wells_onset_though_the_other_never_sets(folder):
+    place = folder("0.5 g/L")
+    found = expect(parse_scenario((place / "s.toml").read_text(encoding="utf-8")), load_assay(ASSAY + PAIR, "a"))
+    onsets = [w.readings["onset"].estimate.status for w in found.wells]
+    assert onsets == ["ok", "above"]
+    pair = next(f for f in found.findings if f.key == "pair: blocker pair")
+    assert pair.outcome == "does_not_support"
+    assert pair.evidence[0].limit.endswith("both at the onset of plain")
+
+
 def test_what_each_cause_has_taken():
     growth = Growth(0.0, 100.0, 60.0, lysis_rate=1e-4, retraction_rate=2e-4)
     taken = lost(growth, 3600.0)

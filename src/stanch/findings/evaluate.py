@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stanch.findings.limits import Truth, beyond, probability
 from stanch.findings.records import Evidence, Finding, Outcome, QualitySign
@@ -14,6 +15,8 @@ from stanch.readings.assay_records import GROUPS, AssayDocument, PairConstraint,
 from stanch.readings.records import Contrast, WellReadings
 
 __all__ = ["BROKEN", "CANNOT_SEE", "UNAPPROVED", "evaluate"]
+
+Floats = NDArray[np.float64]
 
 BROKEN = 0.95
 """A pair constraint counts as broken above this probability."""
@@ -82,16 +85,29 @@ def _pair_truth(pair: PairConstraint, numbers: Numbers) -> tuple[Truth | None, s
         if isinstance(found, str):
             return None, words, found
         return beyond(found[1], (pair.at_most or 0.0) + pair.tolerance, "above", found[0]), words, ""
-    first, second = (numbers.find(pair.reading, well) for well in pair.not_above)
+    read = _two_wells(pair, numbers)
     words = f"{pair.reading} of {pair.not_above[0]} above that of {pair.not_above[1]}"
-    if isinstance(first, str) or isinstance(second, str):
-        return None, words, " ".join(x for x in (first, second) if isinstance(x, str))
-    n = min(first[1].size, second[1].size)
-    low, high = first[1][:n], second[1][:n]
+    if isinstance(read, str):
+        return None, words, read
+    low, high, anchor = read
+    words += anchor
     margin = np.where(np.isfinite(high), np.abs(high), 0.0) * pair.tolerance if pair.relative else pair.tolerance
     # inf > inf is false: where both are not reached by the end, the constraint is not broken.
     holds = low > high + margin
     return Truth(holds, holds), words, ""
+
+
+def _two_wells(pair: PairConstraint, numbers: Numbers) -> tuple[Floats, Floats, str] | str:
+    """Joint samples of the two wells of a constraint and at which onset they are read; or why there are none."""
+    lower, base = pair.not_above
+    together = numbers.at_base(pair.reading, base, lower)
+    if together is not None:
+        return together[1], together[0], f", both at the onset of {base}"
+    first, second = (numbers.find(pair.reading, well) for well in pair.not_above)
+    if isinstance(first, str) or isinstance(second, str):
+        return " ".join(x for x in (first, second) if isinstance(x, str))
+    n = min(first[1].size, second[1].size)
+    return first[1][:n], second[1][:n], ", each at its own onset" if pair.reading == "early_modulus" else ""
 
 
 def _pair(pair: PairConstraint, numbers: Numbers, assay: AssayDocument, quality: Sequence[QualitySign]) -> Finding:

@@ -76,6 +76,32 @@ class Numbers:
             return f"{name[0].upper()}{name[1:]} is unavailable: {estimate.why or 'no samples.'}"
         return estimate, with_systematic(samples, estimate.systematic, self.common)
 
+    def at_base(self, of: str, base: str, other: str) -> tuple[Floats, Floats] | None:
+        """A reading of two wells, both at the onset of the base well.
+
+        Parameters
+        ----------
+        of : str
+            Key of the reading.
+        base, other : str
+            The wells.
+
+        Returns
+        -------
+        tuple of two ndarray, shape (path,), or None
+            Joint samples of base and other, widened by the systematic part [SI unit]; None where no contrast of these
+            wells reads them so.
+        """
+        made = (c for c in self.contrasts.values() if (c.key, c.base, c.other) == (of, base, other))
+        pair = next((c.at_base for c in made if c.at_base is not None), None)
+        if pair is None:
+            return None
+        own = [self.readings[well][of].estimate.systematic if well in self.readings else None for well in (base, other)]
+        # A well that never set has no reading of its own; the systematic part is that of the run.
+        systematic = (own[0], own[0] if own[1] is None else own[1])
+        mine, yours = (with_systematic(x, s, self.common) for x, s in zip(pair, systematic, strict=True))
+        return mine, yours
+
 
 @dataclass(frozen=True)
 class Weighed:

@@ -171,7 +171,7 @@ def _samples(
     first = base[2][key]
     if first.samples.size == 0:
         return f"{key} of {definition.base}: {first.estimate.why}"
-    if key == "early_modulus" and share_activator(base[0], other[0]):
+    if _at_base(key, base, other):
         assert other[1] is not None
         clock = other[2].clock
         anchor = base[2]["onset"].samples + (0.0 if clock is None else clock)
@@ -190,7 +190,20 @@ def _compared(definition: ContrastDefinition, base: Side, other: Side, definitio
     pair = _samples(definition, base, other, definitions)
     if isinstance(pair, str):
         return _refused(definition, unit, pair)
-    mine, yours = pair
+    found = _number_of(definition, *pair, base, other, seed)
+    return replace(found, at_base=pair) if _at_base(key, base, other) else found
+
+
+def _at_base(key: str, base: Side, other: Side) -> bool:
+    """Whether both wells are read at the base well's onset."""
+    return key == "early_modulus" and share_activator(base[0], other[0])
+
+
+def _number_of(
+    definition: ContrastDefinition, mine: Floats, yours: Floats, base: Side, other: Side, seed: int
+) -> Contrast:
+    """The contrast of joint samples of base (mine) and other (yours), with the block correction where one is stated."""
+    key = str(definition.reading)
     status = _joint_status(base, other, key)
     if definition.kind == "difference":
         systematic = base[2][key].estimate.systematic if base[2] is not None else None
@@ -219,7 +232,7 @@ def _direction(definition: ContrastDefinition, base: Side, other: Side) -> int |
     key = str(definition.reading)
     sign = {"above": 1, "below": -1}
     mine, yours = (sign.get(side[2][key].estimate.status, 0) if side[2] is not None else 0 for side in (base, other))
-    if key == "early_modulus" and share_activator(base[0], other[0]):
+    if _at_base(key, base, other):
         yours = 0
     if definition.report == "remainder":
         return yours

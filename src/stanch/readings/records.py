@@ -82,6 +82,9 @@ class Contrast:
         The difference, where a ratio is unavailable because its denominator may be zero.
     ages : tuple of float, or None
         The two clot ages of a decline comparison [s].
+    at_base : tuple of ndarray, shape (path,), or None
+        Joint samples of the reading in base and other well where both are read at the base well's onset [SI unit]; None
+        where each is read at its own.
     """
 
     name: str
@@ -95,3 +98,4 @@ class Contrast:
     raw: Estimate | None = None
     offered: Estimate | None = None
     ages: tuple[float, float] | None = None
+    at_base: tuple[Floats, Floats] | None = None

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stanch.errors import UsageError
 from stanch.estimate import Estimate
@@ -16,6 +17,7 @@ from stanch.findings.evaluate import evaluate
 from stanch.findings.records import Finding
 from stanch.readings.assay import load_assay
 from stanch.readings.assay_records import AssayDocument, Limit
+from stanch.readings.definitions import ContrastDefinition
 from stanch.readings.records import Contrast, Reading, WellReadings
 from stanch.recording.records import Well
 from stanch.virtual.course import Course
@@ -24,10 +26,12 @@ from stanch.virtual.pace import PacedCourse
 from stanch.virtual.sample import sample_courses
 from stanch.virtual.scenario import Scenario, load_scenario
 from stanch.virtual.simulate import assay_text
-from stanch.virtual.true_contrasts import TrueWell, known_wells, true_contrasts
+from stanch.virtual.true_contrasts import TrueWell, at_base, known_wells, true_contrasts
 from stanch.virtual.true_readings import TrueCurve
 
 __all__ = ["Beside", "Expectation", "ExpectedWell", "Place", "beside", "expect", "expectation_of", "lost"]
+
+Floats = NDArray[np.float64]
 
 Place = Literal["below", "inside", "above", "left open"]
 
@@ -193,7 +197,7 @@ def _well(known: TrueWell, course: Course) -> ExpectedWell:
     )
 
 
-def _samples(found: Estimate) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _samples(found: Estimate) -> Floats:
     """The same number many times, as the findings stage takes numbers."""
     value = {"above": math.inf, "below": -math.inf}.get(found.status, found.value)
     return np.full(0 if value is None else _SAMPLES, value, dtype=float)
@@ -205,8 +209,33 @@ def _contrasts(assay: AssayDocument, known: Mapping[str, TrueWell]) -> tuple[Con
     for one in assay.contrasts:
         key = (one.report or "retention") if one.kind == "decline" else str(one.reading)
         estimate = found[one.name]
-        made.append(Contrast(one.name, one.kind, key, one.base, one.other, estimate, _samples(estimate)))
+        made.append(
+            Contrast(
+                one.name,
+                one.kind,
+                key,
+                one.base,
+                one.other,
+                estimate,
+                _samples(estimate),
+                at_base=_at_base(one, known, assay),
+            )
+        )
     return tuple(made)
+
+
+def _at_base(
+    definition: ContrastDefinition, known: Mapping[str, TrueWell], assay: AssayDocument
+) -> tuple[Floats, Floats] | None:
+    """Samples of both wells at the base well's onset, where a contrast reads them so."""
+    base, other = known.get(definition.base), known.get(definition.other)
+    if base is None or other is None:
+        return None
+    key = str(definition.reading)
+    there = at_base(key, base, other, assay.definitions())
+    if there is None or "unavailable" in (there.status, base.readings[key].status):
+        return None
+    return _samples(base.readings[key]), _samples(there)
 
 
 def beside(found: Estimate, limit: Limit) -> Place:

@@ -16,7 +16,7 @@ from stanch.recording.records import Well
 from stanch.virtual.course import Course
 from stanch.virtual.true_readings import TrueCurve, early_modulus, true_curve, true_readings
 
-__all__ = ["TrueWell", "known_wells", "true_contrasts"]
+__all__ = ["TrueWell", "at_base", "known_wells", "true_contrasts"]
 
 Floats = NDArray[np.float64]
 
@@ -122,13 +122,32 @@ def _contrast(definition: ContrastDefinition, wells: Mapping[str, TrueWell], def
         return _decline(definition, base, other, definitions, unit)
     key = str(definition.reading)
     mine, yours = base.readings[key], other.readings[key]
-    if key == "early_modulus" and share_activator(base.well, other.well):
-        onset = base.readings["onset"].value
-        yours = early_modulus(other.curve, math.inf if onset is None else onset, definitions.hold)
+    yours = at_base(key, base, other, definitions) or yours
     for found, name in ((mine, definition.base), (yours, definition.other)):
         if found.status == "unavailable":
             return Estimate.unavailable(unit, f"{key} of {name}: {found.why}")
     return _formed(definition, _ends(mine), _ends(yours), unit)
+
+
+def at_base(key: str, base: TrueWell, other: TrueWell, definitions: Definitions) -> Estimate | None:
+    """A reading of one well at the onset of another.
+
+    Parameters
+    ----------
+    key : str
+        Of the reading.
+    base, other : TrueWell
+    definitions : Definitions
+
+    Returns
+    -------
+    Estimate or None
+        Of `other`, an exact value or why there is none [SI unit]; None where each well is read at its own onset.
+    """
+    if key != "early_modulus" or not share_activator(base.well, other.well):
+        return None
+    onset = base.readings["onset"].value
+    return early_modulus(other.curve, math.inf if onset is None else onset, definitions.hold)
 
 
 Ends = tuple[float, float]
