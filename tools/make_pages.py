@@ -16,6 +16,7 @@ import blood_page
 import click
 import coverage_page
 import forecast_page
+import patients_page
 import rheology_page
 import unseen_page
 
@@ -240,6 +241,7 @@ PAGES = {
     "reference/verification-coverage.md": lambda: coverage_page.page(GENERATED),
     "reference/rheology-study.md": lambda: rheology_page.page(GENERATED),
     "reference/forecast-coverage.md": lambda: forecast_page.page(GENERATED),
+    "reference/virtual-patients.md": lambda: patients_page.page(GENERATED),
     "reference/virtual-blood.md": lambda: blood_page.page(GENERATED),
     "reference/unseen-changes.md": lambda: unseen_page.page(GENERATED),
     "published-checks.md": published_checks,
