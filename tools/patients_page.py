@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -152,4 +153,17 @@ def page(generated: str) -> str:
              "opposed") for r in routes if r["pairs"] != "0"),
         ),
     ]  # fmt: skip
-    return "\n".join(lines)
+    return "\n".join(_wrapped(lines))
+
+
+def _wrapped(lines: list[str]) -> list[str]:
+    """Lines of prose joined to paragraphs and wrapped."""
+    out: list[str] = []
+    prose: list[str] = []
+    for line in [*lines, ""]:
+        if line and line[0] not in "#|<!":
+            prose.append(line)
+            continue
+        out += [*textwrap.wrap(" ".join(prose), 118), line] if prose else [line]
+        prose = []
+    return out[:-1]
