@@ -161,6 +161,19 @@ def test_margins_of_the_class_come_before_those_of_all_wells(prior):
     assert none.estimate.status == "unavailable"
 
 
+def test_an_interval_goes_no_further_than_twice_the_highest_of_the_library(prior):
+    """A margin that would stretch it a thousandfold; the top of the library is read off the candidates."""
+    wild = {key: dataclasses.replace(m, up=50.0) for key, m in prior.margins.items()}
+    teller = Forecaster(dataclasses.replace(prior, margins=wild), seed=3)
+    found = teller.well(None, "under", 10.0)["plateau"]
+    (raw, *_) = teller.raw_well(None, "under", 10.0)
+    known = np.exp(prior.library["under"]).max() - 10.0
+    assert known <= raw.highest <= 1.6 * known
+    assert found.samples.max() == found.estimate.high == pytest.approx(2.0 * raw.highest)
+    kept = teller.pair((None, None), ("without", "under"), 10.0)
+    assert kept.samples.max() <= 2.0 * 1.01
+
+
 def test_the_same_seed_gives_the_same_forecast(prior, growing, draw):
     curve = curve_until(draw(growing(400.0, 120.0, 300.0), seed=2), 600.0)
     one, other = (forecast(curve, prior, now=600.0, quantity="plateau", well="under", seed=9) for _ in range(2))

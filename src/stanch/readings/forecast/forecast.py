@@ -34,6 +34,8 @@ MISSING_PAIR = 0.5
 """Share of draws without a retention above which none is forecast [-]."""
 LEAST_HALF_WIDTH = 5e-3
 """Half-width that draws have at least before stretching, on the scale of margins [-]."""
+REACH = 2.0
+"""How far a stretched interval may go at most, over the highest value of the library [-]."""
 _FAST = CurveSettings(mixture=4, resampled=2)
 
 
@@ -49,10 +51,14 @@ class Raw:
         When the ordinary reading would stand [s].
     found : Continued
     phase : str
+    highest : float
+        Of the library [SI unit].
     """
 
-    def __init__(self, key: str, samples: Floats, ready: Floats, found: Continued, phase: str) -> None:
-        self.key, self.samples, self.ready = key, samples, ready
+    def __init__(
+        self, key: str, samples: Floats, ready: Floats, found: Continued, phase: str, highest: float = math.inf
+    ) -> None:
+        self.key, self.samples, self.ready, self.highest = key, samples, ready, highest
         self.effective, self.misfit, self.phase = found.effective, found.misfit, phase
         self.surprise = found.surprise
 
@@ -124,6 +130,7 @@ class Forecaster:
         self.definitions = definitions or prior.definitions
         self._seed = seed
         self._candidates: dict[tuple[str, ...], Candidates] = {}
+        self._highest: dict[tuple[str, ...], float] = {}
 
     def knows(self, *classes: str) -> bool:
         """Whether the library holds samples with all these classes of wells."""
@@ -194,9 +201,10 @@ class Forecaster:
         phase = phase_of(curve, now, self.definitions.onset_modulus, offset)
         early, onset = targets.early_modulus(time, paths, self.definitions)
         top, ends = functionals.highest_mean(time, paths)
+        highest = self._top((wells,))
         return (
-            Raw("early_modulus", early, onset + self.definitions.hold + SETTLE, found, phase),
-            Raw("plateau", top, np.minimum(ends + REST, time[-1]), found, phase),
+            Raw("early_modulus", early, onset + self.definitions.hold + SETTLE, found, phase, highest),
+            Raw("plateau", top, np.minimum(ends + REST, time[-1]), found, phase, highest),
         )
 
     def raw_pair(
@@ -212,7 +220,19 @@ class Forecaster:
         kept = targets.retention(found.time, found.paths[0], found.paths[1], self.definitions)
         phase = phase_of(curves[0], now, self.definitions.onset_modulus, offsets[0])
         latest = np.maximum(kept.without, kept.under) + self.definitions.hold + self.definitions.follow + SETTLE
-        return Raw("retention", kept.value, np.minimum(latest, found.time[-1]), found, phase)
+        return Raw("retention", kept.value, np.minimum(latest, found.time[-1]), found, phase, self._top(classes))
+
+    def _top(self, classes: tuple[str, ...]) -> float:
+        """Highest modulus of a class of wells [Pa], or retention of a pair [-], in the library."""
+        if classes not in self._highest:
+            known = self._candidates[classes]
+            paths = [from_log("plateau", curves) for curves in known.curves]
+            if len(classes) == 1:
+                self._highest[classes] = float(paths[0].max())
+            else:
+                kept = targets.retention(known.time, paths[0], paths[1], self.definitions).value
+                self._highest[classes] = float(np.max(kept, where=np.isfinite(kept), initial=1.0))
+        return self._highest[classes]
 
     def _continued(
         self,
@@ -261,9 +281,11 @@ class Forecaster:
 
 
 def stretched(raw: Raw, margin: Margin, wider: float = 1.0) -> Floats:
-    """Draws with their distances from the median stretched below and above [SI unit]."""
+    """Draws with their distances from the median stretched below and above, as far as blood can go [SI unit]."""
     middle, away = raw.distances()
-    return from_log(raw.key, middle + np.where(away < 0.0, away * margin.down, away * margin.up) * wider)
+    samples = from_log(raw.key, middle + np.where(away < 0.0, away * margin.down, away * margin.up) * wider)
+    # Distances stretched on a log scale would soon be those of steel.
+    return np.minimum(samples, max(REACH * raw.highest, float(np.nanmax(raw.samples))))
 
 
 def forecast(
