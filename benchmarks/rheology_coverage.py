@@ -56,7 +56,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pushes", type=int, default=1000, help="pushes for every coverage")
     parser.add_argument("--compared", type=int, default=100, help="pushes fitted with every model")
+    parser.add_argument("--straight", action="store_true", help="intervals from the curvature at the minimum")
     options = parser.parse_args()
+    settings = replace(SETTINGS, profiles=not options.straight)
     given = (TABLE, ACQUISITION, GEOMETRY)
     for frames, time in (("8 ms", FRAMES), ("100 ms", LONG)):
         for at, (model, medium) in enumerate(MEDIA):
@@ -64,7 +66,7 @@ def main() -> None:
             for sd in (1e-7, 3e-7, 1e-6):
                 seed = 100 * at + round(sd * 1e8)
                 displacement = drawn(model, medium, time, sd, options.pushes, seed)
-                got = fit(displacement, *given, model=model, settings=SETTINGS)
+                got = fit(displacement, *given, model=model, settings=settings)
                 r, u = got.rheology, got.usable
                 assert r is not None
                 inside = np.mean((got.modulus_low[u] <= g.real) & (g.real <= got.modulus_high[u]))
@@ -80,11 +82,11 @@ def main() -> None:
                     f"scatter {100 * np.std(got.modulus[u]) / g.real:.2f} %, over the intervals {np.std(score):.2f}"
                 )
                 few = drawn(model, medium, time, sd, options.compared, seed + 7)
-                evidence = compare(few, *given, settings=SETTINGS)
+                evidence = compare(few, *given, settings=settings)
                 best = np.array(list(evidence))[np.argmax(list(evidence.values()), axis=0)]
                 said = []
                 for name in MODELS:
-                    other = fit(few, *given, model=name, settings=SETTINGS)
+                    other = fit(few, *given, model=name, settings=settings)
                     o = other.rheology
                     assert o is not None
                     tan = np.nanmedian(o.loss / o.storage)
