@@ -12,7 +12,7 @@ from stanch.mechanics.kernel.elementary import _LOOSE
 from stanch.mechanics.kernel.noise import _gains, _unwhiten, _whiten
 from stanch.mechanics.kernel.outliers import _gross
 
-__all__ = ["pick_starts"]
+__all__ = ["best_cell", "pick_starts", "scoring"]
 
 
 @njit(cache=True, nogil=True, fastmath=_LOOSE)
@@ -88,6 +88,48 @@ def _vertex(left, middle, right):
 
 
 @njit(cache=True, nogil=True)
+def scoring(size, frames):
+    """Room for the scores of all cells, and what :func:`best_cell` keeps between pushes."""
+    row = np.empty(size, dtype=np.float32)
+    norm, state = np.zeros(size, dtype=np.float32), np.empty(size, dtype=np.float32)
+    middle, clean, own = np.empty(frames), np.empty(frames), np.empty(frames)
+    gain, root, white, pull = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
+    known_gain, known_root = np.zeros(frames), np.zeros(frames)
+    return row, (norm, state, middle, clean, own, gain, root, white, pull, known_gain, known_root)
+
+
+@njit(cache=True, nogil=True)
+def best_cell(data, variance, step_variance, shared_variance, robust, cells, inflation, row, work):
+    """Index of the cell that explains most of one push; `row` takes the scores, `inflation` what was left out [-]."""
+    norm, state, middle, clean, own, gain, root, white, pull, known_gain, known_root = work
+    if robust:
+        _gross(data, variance, middle, clean, inflation)
+    largest = 0.0
+    for k in range(data.size):
+        own[k] = variance[k] * inflation[k]
+        largest = max(largest, own[k])
+    for k in range(data.size):
+        own[k] /= largest
+    _gains(own, step_variance / largest, shared_variance / largest, gain, root)
+    # Pushes with one and the same noise model share the lengths of the cells.
+    same = True
+    for k in range(data.size):
+        same = same and gain[k] == known_gain[k] and root[k] == known_root[k]
+        known_gain[k], known_root[k] = gain[k], root[k]
+    if not same:
+        _norms(cells, gain, root, state, norm)
+    _whiten(data, gain, root, white)
+    _unwhiten(white, gain, root, pull)
+    _rescale(pull)
+    _score(pull, cells, norm, row)
+    best = 0
+    for j in range(row.size):
+        if row[j] > row[best]:
+            best = j
+    return best
+
+
+@njit(cache=True, nogil=True)
 def pick_starts(
     data, variance, step_variance, shared_variance, robust, cells, columns, share, start_y, start_e, starts, rival,
     inflation,
@@ -117,37 +159,11 @@ def pick_starts(
     """
     size = cells.shape[1]
     lines = size // columns
-    row = np.empty(size, dtype=np.float32)
-    norm, state = np.zeros(size, dtype=np.float32), np.empty(size, dtype=np.float32)
-    frames = data.shape[1]
-    middle, clean, own = np.empty(frames), np.empty(frames), np.empty(frames)
-    gain, root, white, pull = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
-    known_gain, known_root = np.zeros(frames), np.zeros(frames)
+    row, work = scoring(size, data.shape[1])
     for p in range(data.shape[0]):
-        if robust:
-            _gross(data[p], variance[p], middle, clean, inflation[p])
-        largest = 0.0
-        for k in range(frames):
-            own[k] = variance[p, k] * inflation[p, k]
-            largest = max(largest, own[k])
-        for k in range(frames):
-            own[k] /= largest
-        _gains(own, step_variance[p] / largest, shared_variance[p] / largest, gain, root)
-        # Pushes with one and the same noise model share the lengths of the cells.
-        same = True
-        for k in range(frames):
-            same = same and gain[k] == known_gain[k] and root[k] == known_root[k]
-            known_gain[k], known_root[k] = gain[k], root[k]
-        if not same:
-            _norms(cells, gain, root, state, norm)
-        _whiten(data[p], gain, root, white)
-        _unwhiten(white, gain, root, pull)
-        _rescale(pull)
-        _score(pull, cells, norm, row)
-        best = 0
-        for j in range(size):
-            if row[j] > row[best]:
-                best = j
+        best = best_cell(
+            data[p], variance[p], step_variance[p], shared_variance[p], robust, cells, inflation[p], row, work
+        )
         floor = 0.5 * row[best]
         second = -1
         top_i, top_j = best // columns, best % columns

@@ -14,10 +14,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from stanch.mechanics.kernel.noise import _dot, _gains, _unwhiten, _whiten
-from stanch.mechanics.kernel.outliers import _gross, _outliers
+from stanch.mechanics.kernel.noise import _dot, _gains, _whiten
+from stanch.mechanics.kernel.outliers import _outliers
 from stanch.mechanics.kernel.search import AT_BOUND, CONVERGED, NO_PUSH, STALLED
-from stanch.mechanics.kernel.starts import _norms, _rescale, _score
+from stanch.mechanics.kernel.starts import best_cell, scoring
 from stanch.mechanics.rheology.kernel import respond, respond_values, workspace
 
 __all__ = ["fit_pushes", "linearise_pushes", "pick_starts", "traces"]
@@ -58,36 +58,12 @@ def pick_starts(
     starts : ndarray, shape (push, 2, parameter)
         Filled in [-].
     """
-    size, frames = cells.shape[1], data.shape[1]
-    row = np.empty(size, dtype=np.float32)
-    norm, state = np.zeros(size, dtype=np.float32), np.empty(size, dtype=np.float32)
-    middle, clean, own = np.empty(frames), np.empty(frames), np.empty(frames)
-    gain, root, white, pull = np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames)
-    known_gain, known_root = np.zeros(frames), np.zeros(frames)
+    size = cells.shape[1]
+    row, work = scoring(size, data.shape[1])
     for p in range(data.shape[0]):
-        if robust:
-            _gross(data[p], variance[p], middle, clean, inflation[p])
-        largest = 0.0
-        for k in range(frames):
-            own[k] = variance[p, k] * inflation[p, k]
-            largest = max(largest, own[k])
-        for k in range(frames):
-            own[k] /= largest
-        _gains(own, step_variance[p] / largest, shared_variance[p] / largest, gain, root)
-        same = True
-        for k in range(frames):
-            same = same and gain[k] == known_gain[k] and root[k] == known_root[k]
-            known_gain[k], known_root[k] = gain[k], root[k]
-        if not same:
-            _norms(cells, gain, root, state, norm)
-        _whiten(data[p], gain, root, white)
-        _unwhiten(white, gain, root, pull)
-        _rescale(pull)
-        _score(pull, cells, norm, row)
-        best = 0
-        for j in range(size):
-            if row[j] > row[best]:
-                best = j
+        best = best_cell(
+            data[p], variance[p], step_variance[p], shared_variance[p], robust, cells, inflation[p], row, work
+        )
         second = -1
         for j in range(size):
             if second >= 0 and row[j] <= row[second]:
